@@ -1,0 +1,7 @@
+from django.apps import AppConfig
+
+
+class ConfigConfig(AppConfig):
+    """No models: this app holds the commands that need every other app."""
+
+    name = "config"
