@@ -1,0 +1,16 @@
+"""Append-only in the database, not only in Python."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Guard:
+    """What the database refuses for a table, declared on its model as `guard`.
+
+    No row is deleted, none is changed. `fill_once` names columns that may be filled, once, from null, with nothing else
+    changing; `grows` names a whole number that must grow whenever a row is changed. `append_only=False` lifts it all.
+    """
+
+    fill_once: tuple[str, ...] = ()
+    append_only: bool = True
+    grows: str = ""
