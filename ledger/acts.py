@@ -117,7 +117,7 @@ def _append(rec: Recording, head: Head) -> None:
     act = Act(
         seq=rec.seq,
         recorded_at=rec.recorded_at,
-        actor=rec.actor,
+        actor_id=rec.actor.pk if rec.actor else None,
         kind=rec.kind,
         subject=rec.subject,
         previous=head.hash,
@@ -151,8 +151,8 @@ def _claim_transaction() -> None:
     root = next(place for place, block in enumerate(blocks) if not getattr(block, "_from_testcase", False))
     # The outermost block has no savepoint, so the ids begin with the second block.
     savepoint = connection.savepoint_ids[root - 1] if root else None
-    for savepoints, callback, _ in connection.run_on_commit:
-        if callback is _recorded and (savepoint is None or savepoint in savepoints):
+    for savepoints, callback, *_ in connection.run_on_commit:
+        if callback is _recorded and (root == 0 or (savepoint and savepoint in savepoints)):
             raise RuntimeError("One act for each transaction: this one already has its act.")
     transaction.on_commit(_recorded)
 
