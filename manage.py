@@ -56,8 +56,7 @@ def run_tests(arguments):
 def run_command(command):
     need("django", "requirements.lock")
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    if command == "demo":
-        os.environ.setdefault("SITED_ENV", "demo")
+    os.environ.setdefault("SITED_ENV", "demo" if command == "demo" else "local")
     from django.conf import settings
     from django.core.exceptions import ImproperlyConfigured
     from django.core.management import execute_from_command_line

@@ -5,3 +5,8 @@ class ConfigConfig(AppConfig):
     """No models: this app holds the commands that need every other app."""
 
     name = "config"
+
+    def ready(self) -> None:
+        from config.logs import note_sign_ins
+
+        note_sign_ins()
