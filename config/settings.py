@@ -369,6 +369,7 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = _PLAIN_STATIC
 
 # --- language and time ---
