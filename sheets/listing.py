@@ -1,0 +1,538 @@
+"""A list, said once: the page that shows it and the XLSX and CSV that take it away hold the same rows and columns.
+
+The state (filters, order, page) is in the address. An export is an act, so it is sent by POST to the same address.
+"""
+
+import hashlib
+import io
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from tempfile import SpooledTemporaryFile
+from typing import Any, BinaryIO, Literal, cast
+
+import django_tables2 as tables
+from django import forms
+from django.core.paginator import InvalidPage
+from django.db.models import F, Model, QuerySet
+from django.http import FileResponse, HttpRequest, HttpResponseBase
+from django.utils.html import conditional_escape, format_html
+from django.utils.safestring import SafeString, mark_safe
+from django_tables2.data import TableListData, TableQuerysetData
+
+from sheets import writing
+
+Kind = Literal["text", "day", "time", "moment", "number", "yes_no", "answer"]
+Format = Literal["xlsx", "csv"]
+Reader = Callable[[Any], Any]
+Rows = QuerySet[Any] | Sequence[Any]
+
+PER_PAGE = 25
+_KEPT_IN_MEMORY = 2**20
+_AT_ONCE = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column. `value` is a dotted path or a function of the row (default: the attribute `name`); it never queries.
+
+    `kind` says what the value is: text; a day (date); a time (of day); a moment (datetime, already on the clocks to be
+    shown); a number; yes_no (bool or None); an answer (anything with `value`, a word in code, and `words` for people).
+    `sort` is one or more ORM paths, for lists of objects dotted paths; without it the column does not sort.
+    `link` gives the address that the value leads to. `note` is a small second line; it needs `note_label`, the heading
+    that it has in an export. `about` tells an export's reader what the column means.
+    """
+
+    name: str
+    label: str
+    kind: Kind = "text"
+    value: str | Reader | None = None
+    sort: str | tuple[str, ...] | None = None
+    link: Reader | None = None
+    note: str | Reader | None = None
+    note_label: str = ""
+    about: str = ""
+
+    def __post_init__(self) -> None:
+        if self.note is not None and not self.note_label:
+            raise ValueError(f"column {self.name!r} has a note without a note_label")
+
+    @property
+    def is_number(self) -> bool:
+        return self.kind == "number"
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """What it sorts by."""
+        return (self.sort,) if isinstance(self.sort, str) else self.sort or ()
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """One question that narrows a list. `narrow` takes the rows and the cleaned value and gives the rows that remain."""
+
+    name: str
+    field: forms.Field
+    narrow: Callable[[Any, Any], Rows]
+    folded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A list: its rows (already only those that the reader may see), its columns, and how it may be narrowed.
+
+    `order` is a column's name, with '-' for last first. `per_page` 0 shows all. `empty` says why nothing is here and
+    what comes next. `prefix` keeps two lists of one page apart in the address.
+    """
+
+    name: str
+    title: str
+    rows: Rows
+    columns: tuple[Column, ...]
+    empty: str
+    filters: tuple[Filter, ...] = ()
+    order: str = ""
+    per_page: int = PER_PAGE
+    prefix: str = ""
+    exports: bool = True
+    notes: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        names = [column.name for column in self.columns]
+        if len(set(names)) != len(names) or not names:
+            raise ValueError(f"columns of {self.name!r} need names of their own: {names}")
+        if self.order and self.order.removeprefix("-") not in self.sortable:
+            raise ValueError(f"{self.name!r} cannot be ordered by {self.order!r}")
+
+    @property
+    def sortable(self) -> dict[str, Column]:
+        return {column.name: column for column in self.columns if column.paths}
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """An applied filter, and the address without it."""
+
+    words: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """The head of a column: where its link leads, and how the list is sorted by it, if it is."""
+
+    column: Column
+    url: str
+    sorted: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A link to a page of the list; a gap has no address, and the present page has none either."""
+
+    words: str
+    url: str
+    is_current: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """What was taken away: for the ledger. `digest` is the SHA-256 of the file."""
+
+    name: str
+    title: str
+    format: Format
+    rows: int
+    columns: tuple[str, ...]
+    filters: tuple[str, ...]
+    order: str
+    digest: str
+
+
+class ListingPage:
+    """A listing as asked for by one request; what tables/listing.html shows."""
+
+    def __init__(self, request: HttpRequest, listing: Listing) -> None:
+        self.listing = listing
+        self.request = request
+        self.id = f"list-{listing.name}"
+        self.form = _form(listing, request)
+        rows = _narrowed(listing, self.form)
+        self.order = _order(listing, request)
+        rows = _ordered(listing, rows, self.order)
+        data = _AsOrdered(rows) if isinstance(rows, QuerySet) else _AsGiven(list(rows))
+        columns = [
+            (each.name, tables.Column(verbose_name=each.label, orderable=bool(each.paths))) for each in listing.columns
+        ]
+        self.table = tables.Table(
+            data,
+            order_by=self.order,
+            extra_columns=columns,
+            prefix=listing.prefix,
+            template_name="tables/listing.html",
+        )
+        if listing.per_page:
+            self._turn_to(request.GET.get(self.table.prefixed_page_field, "1"))
+
+    def _turn_to(self, wanted: str) -> None:
+        self.table.paginate(per_page=self.listing.per_page)
+        pages = self.table.paginator
+        try:
+            self.table.page = pages.page(int(wanted))
+        except (InvalidPage, ValueError):
+            self.table.page = pages.page(pages.num_pages if wanted.isdigit() else 1)
+
+    @cached_property
+    def records(self) -> list[Any]:
+        return list(self.table.paginated_rows.data)
+
+    @cached_property
+    def total(self) -> int:
+        return int(self.table.paginator.count) if self.listing.per_page else len(self.records)
+
+    @property
+    def is_narrowed(self) -> bool:
+        return bool(self.chips)
+
+    @cached_property
+    def count(self) -> str:
+        """Showing 26 to 50 of 131."""
+        if not self.total:
+            return "Nothing to show"
+        if len(self.records) == self.total:
+            return f"{self.total} in all" if self.total > 1 else "1 in all"
+        return f"Showing {self.table.page.start_index()} to {self.table.page.end_index()} of {self.total}"
+
+    @property
+    def headings(self) -> Iterator[Heading]:
+        for bound in self.table.columns:
+            column = self._columns[bound.name]
+            url = self.url(**{self.table.prefixed_order_by_field: bound.order_by_alias.next}) if column.paths else ""
+            ordered = {bound.name: "ascending", f"-{bound.name}": "descending"}.get(self.order, "")
+            yield Heading(column, url, ordered)
+
+    @cached_property
+    def _columns(self) -> dict[str, Column]:
+        return {column.name: column for column in self.listing.columns}
+
+    @property
+    def lines(self) -> Iterator[list[SafeString]]:
+        """The cells of each row, ready to be set down."""
+        writers = [_writer(column, is_first=not index) for index, column in enumerate(self.listing.columns)]
+        for record in self.records:
+            yield [write(record) for write in writers]
+
+    @cached_property
+    def chips(self) -> list[Chip]:
+        return [
+            Chip(words, self.url(**{self.form.add_prefix(name): ""}))
+            for name, words in _applied(self.listing, self.form)
+        ]
+
+    @property
+    def open_fields(self) -> list[forms.BoundField]:
+        return [self.form[each.name] for each in self.listing.filters if not each.folded]
+
+    @property
+    def folded_fields(self) -> list[forms.BoundField]:
+        return [self.form[each.name] for each in self.listing.filters if each.folded]
+
+    @property
+    def is_unfolded(self) -> bool:
+        """Whether a folded filter is applied or has to be mended."""
+        return any(bound.data or bound.errors for bound in self.folded_fields)
+
+    @property
+    def steps(self) -> Iterator[Step]:
+        """The pages, near ones and both ends; empty for a single one."""
+        if not self.listing.per_page or self.table.paginator.num_pages < 2:
+            return
+        current = self.table.page.number
+        for number in self.table.paginator.get_elided_page_range(current, on_each_side=1, on_ends=1):
+            is_page = isinstance(number, int)
+            url = self.page_url(cast(int, number)) if is_page and number != current else ""
+            yield Step(str(number), url, is_current=number == current)
+
+    def page_url(self, number: int) -> str:
+        return self.url(**{self.table.prefixed_page_field: str(number)})
+
+    @property
+    def previous_url(self) -> str:
+        page = getattr(self.table, "page", None)
+        return self.page_url(page.number - 1) if page and page.has_previous() else ""
+
+    @property
+    def next_url(self) -> str:
+        page = getattr(self.table, "page", None)
+        return self.page_url(page.number + 1) if page and page.has_next() else ""
+
+    @property
+    def state_url(self) -> str:
+        """The address of this state; an export is sent to it."""
+        return self.url()
+
+    @property
+    def clear_url(self) -> str:
+        return self.url(**{self.form.add_prefix(each.name): "" for each in self.listing.filters})
+
+    def url(self, **changes: str) -> str:
+        """This address with some of its state changed; a changed filter or order starts at the first page."""
+        state = self.request.GET.copy()
+        if changes and self.table.prefixed_page_field not in changes:
+            changes = {**changes, self.table.prefixed_page_field: ""}
+        for name, value in changes.items():
+            if value:
+                state[name] = value
+            else:
+                state.pop(name, None)
+        return f"?{state.urlencode()}"
+
+
+def page_of(request: HttpRequest, listing: Listing) -> ListingPage:
+    """The listing as this request asks for it, for the context name `listing` of tables/listing.html."""
+    return ListingPage(request, listing)
+
+
+def export(request: HttpRequest, listing: Listing, *, on_export: Callable[[Export], object]) -> HttpResponseBase:
+    """All rows of the listing as narrowed and ordered by the address, as the XLSX or CSV that the POST asks for.
+
+    The file is made whole first; then `on_export` is told what it holds, to check and record it, and if that raises
+    nothing is sent. Memory does not grow with the rows. Raises ValueError for a format that is neither.
+    """
+    wanted = request.POST.get("export", "")
+    if wanted not in ("xlsx", "csv"):
+        raise ValueError(f"a list is taken away as xlsx or csv, not as {wanted!r}")
+    format_ = cast(Format, wanted)
+    form = _form(listing, request)
+    order = _order(listing, request)
+    applied = tuple(words for _, words in _applied(listing, form))
+    counted = _Counted(_ordered(listing, _narrowed(listing, form), order))
+    headings, readers = _exported(listing.columns)
+    lines = ([read(record) for read in readers] for record in counted)
+    # Closed by the response that sends it.
+    file = cast(BinaryIO, SpooledTemporaryFile(_KEPT_IN_MEMORY))  # noqa: SIM115
+    if format_ == "xlsx":
+        writing.write_xlsx(file, headings, lines, title=listing.title, notes=(*listing.notes, *applied))
+    else:
+        text = io.TextIOWrapper(file, encoding="utf-8", newline="")
+        writing.write_csv(text, headings, lines)
+        text.detach()
+    file.seek(0)
+    made = Export(
+        name=listing.name,
+        title=listing.title,
+        format=format_,
+        rows=counted.count,
+        columns=tuple(heading.label for heading in headings),
+        filters=applied,
+        order=order,
+        digest=hashlib.file_digest(file, "sha256").hexdigest(),
+    )
+    on_export(made)
+    file.seek(0)
+    return FileResponse(file, as_attachment=True, filename=f"{listing.name}.{format_}")
+
+
+# Narrowing and ordering, the same for the page and the export
+
+
+def _form(listing: Listing, request: HttpRequest) -> forms.Form:
+    class Filters(forms.Form):
+        use_required_attribute = False
+
+    for each in listing.filters:
+        each.field.required = False
+        Filters.base_fields[each.name] = each.field
+    form = Filters(request.GET, prefix=listing.prefix.rstrip("-") or None, auto_id=f"{listing.name}_%s")
+    form.is_valid()
+    return form
+
+
+def _narrowed(listing: Listing, form: forms.Form) -> Rows:
+    rows = listing.rows
+    for each in listing.filters:
+        value = form.cleaned_data.get(each.name)
+        if value not in (None, "", [], False) and not (isinstance(value, QuerySet) and not value):
+            rows = each.narrow(rows, value)
+    return rows
+
+
+def _applied(listing: Listing, form: forms.Form) -> Iterator[tuple[str, str]]:
+    """(name, words) of each filter that narrows."""
+    for each in listing.filters:
+        value = form.cleaned_data.get(each.name)
+        if value not in (None, "", [], False) and not (isinstance(value, QuerySet) and not value):
+            yield each.name, f"{each.field.label}: {_spoken(each.field, value)}"
+
+
+def _spoken(asked: forms.Field, value: Any) -> str:
+    if isinstance(value, date):
+        return _day(value)
+    if isinstance(value, bool):
+        return "yes"
+    if isinstance(value, list | QuerySet):
+        return ", ".join(_spoken(asked, each) for each in value)
+    if isinstance(asked, forms.ChoiceField) and not isinstance(value, Model):
+        return next((str(words) for key, words in _flat(asked.choices) if str(key) == str(value)), str(value))
+    return str(value)
+
+
+def _flat(choices: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
+    for key, words in choices:
+        if isinstance(words, list | tuple):
+            yield from words
+        else:
+            yield key, words
+
+
+def _order(listing: Listing, request: HttpRequest) -> str:
+    asked = request.GET.get(f"{listing.prefix}sort", "")
+    return asked if asked.removeprefix("-") in listing.sortable else listing.order
+
+
+def _ordered(listing: Listing, rows: Rows, order: str) -> Rows:
+    """By the column, what has no value last, then by key: the same on every engine and on every page."""
+    if not order:
+        return rows
+    paths = listing.sortable[order.removeprefix("-")].paths
+    is_descending = order.startswith("-")
+    if isinstance(rows, QuerySet):
+        by = [F(path).desc(nulls_last=True) if is_descending else F(path).asc(nulls_last=True) for path in paths]
+        return rows.order_by(*by, "pk")
+    readers = [_reader(path) for path in paths]
+    keyed = [(tuple(read(row) for read in readers), row) for row in rows]
+    known = [each for each in keyed if None not in each[0]]
+    known.sort(key=lambda each: tuple(_comparable(value) for value in each[0]), reverse=is_descending)
+    return [row for _, row in known] + [row for values, row in keyed if None in values]
+
+
+def _comparable(value: Any) -> Any:
+    return value.casefold() if isinstance(value, str) else value
+
+
+class _AsOrdered(TableQuerysetData):  # type: ignore[misc]
+    ordering = None
+
+    def order_by(self, aliases: object) -> None:
+        """The rows come in order."""
+
+
+class _AsGiven(TableListData):  # type: ignore[misc]
+    def order_by(self, aliases: object) -> None:
+        """The rows come in order."""
+
+
+class _Counted:
+    def __init__(self, rows: Rows) -> None:
+        self.count = 0
+        self._rows = rows
+
+    def __iter__(self) -> Iterator[Any]:
+        rows = self._rows.iterator(chunk_size=_AT_ONCE) if isinstance(self._rows, QuerySet) else iter(self._rows)
+        for row in rows:
+            self.count += 1
+            yield row
+
+
+# From a row to a cell
+
+
+def _reader(value: str | Reader) -> Reader:
+    """A function that follows a dotted path through a row; None where a step is None, methods are called."""
+    if callable(value):
+        return value
+    steps = value.replace("__", ".").split(".")
+
+    def read(row: Any) -> Any:
+        for step in steps:
+            if row is None:
+                return None
+            row = getattr(row, step)
+            if callable(row):
+                row = row()
+        return row
+
+    return read
+
+
+def _day(value: date) -> str:
+    return f"{value.day} {value:%B %Y}"
+
+
+def _plain(value: Any) -> Any:
+    return value
+
+
+def _yes_no(value: bool | None) -> str:
+    return "" if value is None else "yes" if value else "no"
+
+
+def _answer(value: Any) -> SafeString:
+    css = str(value.value).replace("_", "-")
+    return format_html('<span class="can {0}"><span class="mark {0}"></span>{1}</span>', css, value.words)
+
+
+_SHOWN: dict[Kind, Callable[[Any], Any]] = {
+    "text": _plain,
+    "number": _plain,
+    "yes_no": _yes_no,
+    "day": _day,
+    "time": lambda value: f"{value:%H:%M}",
+    "moment": lambda value: f"{_day(value)}, {value:%H:%M}",
+    "answer": _answer,
+}
+_TAKEN: dict[Kind, tuple[str, Callable[[Any], Any]]] = {
+    "text": ("text", str),
+    "number": ("number", _plain),
+    "yes_no": ("text", _yes_no),
+    "day": ("day", _plain),
+    "time": ("time", _plain),
+    "moment": ("moment", lambda value: value.replace(tzinfo=None)),
+    "answer": ("text", lambda value: str(value.words)),
+}
+
+
+def _writer(column: Column, *, is_first: bool) -> Callable[[Any], SafeString]:
+    """A function from a row to its ready cell of this column; the first column heads its row."""
+    read = _reader(column.value or column.name)
+    note = _reader(column.note) if column.note is not None else None
+    show, link = _SHOWN[column.kind], column.link
+    css = ' class="n"' if column.is_number else ""
+    if is_first:
+        start, end = f'<th scope="row" role="rowheader"{css}>', "</th>"
+    else:
+        start, end = f'<td role="cell"{css} data-label="{conditional_escape(column.label)}">', "</td>"
+
+    def write(row: Any) -> SafeString:
+        value = read(row)
+        inner = "" if value is None else conditional_escape(show(value))
+        if link is not None and inner and (url := link(row)):
+            inner = f'<a href="{conditional_escape(url)}">{inner}</a>'
+        if note is not None and (more := note(row)):
+            inner += f' <span class="why">{conditional_escape(more)}</span>'
+        return mark_safe(f"{start}{inner}{end}")  # noqa: S308 (every part was escaped above)
+
+    return write
+
+
+def _exported(columns: Iterable[Column]) -> tuple[list[writing.Column], list[Reader]]:
+    """Columns and readers of an export; a note is a column of its own."""
+    headings: list[writing.Column] = []
+    readers: list[Reader] = []
+    for column in columns:
+        kind, take = _TAKEN[column.kind]
+        headings.append(writing.Column(column.name, column.label, kind, about=column.about))
+        readers.append(_taker(_reader(column.value or column.name), take))
+        if column.note is not None:
+            headings.append(writing.Column(f"{column.name}_note", column.note_label))
+            readers.append(_taker(_reader(column.note), str))
+    return headings, readers
+
+
+def _taker(read: Reader, take: Callable[[Any], Any]) -> Reader:
+    def taken(row: Any) -> Any:
+        value = read(row)
+        return None if value is None else take(value)
+
+    return taken
