@@ -41,7 +41,7 @@ class Procedure(models.Model):
 
 
 class Sheet(Known):
-    """An imported logbook sheet and what was signed about it: the days for which it is complete, or that it is partial."""
+    """An imported logbook sheet and what was signed: the days for which it is complete, or that it is partial."""
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     digest = models.CharField(max_length=64)
@@ -70,6 +70,13 @@ class Result(models.TextChoices):
 class Nearness(models.TextChoices):
     IN_ROOM = "in_room", "In the room"
     NEARBY = "nearby", "Nearby"
+
+
+class Scored(models.TextChoices):
+    """When difficult access was scored: only what was said before the attempt may ever explain its result."""
+
+    BEFORE = "before", "Scored before the attempt"
+    AFTER = "after", "Scored afterwards"
 
 
 class Insertion(Known):
@@ -105,6 +112,7 @@ class Insertion(Known):
     punctures = models.PositiveSmallIntegerField()
     others_before = models.PositiveSmallIntegerField(default=0)  # punctures by others in this occasion
     taken_over = models.BooleanField(default=False)
+    difficult = models.CharField(max_length=6, choices=Scored.choices, blank=True)  # '': not difficult, or not scored
     events = models.CharField(max_length=200, blank=True)  # codes of serious events, comma-separated, sorted
     withdrawn = models.BooleanField(default=False)
     source = models.CharField(max_length=10, choices=Source.choices, default=Source.FORM)
@@ -171,7 +179,9 @@ class Award(Spanned):
     # Copied from the terms, so that who held what is a question to this row alone.
     provisional_until = models.DateField(null=True, blank=True)  # first day on which it is no longer provisional
     supervises_from = models.DateField(null=True, blank=True)  # first day on which its holder may supervise
-    long_absence_days = models.PositiveSmallIntegerField(null=True, blank=True)  # an absence that asks for a return step
+    long_absence_days = models.PositiveSmallIntegerField(
+        null=True, blank=True
+    )  # an absence that asks for a return step
     basis = models.TextField()  # canonical JSON: evidence, who decided, figures at the time
 
     class Meta:
@@ -254,7 +264,9 @@ class Statement(Known):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["insertion"], condition=Q(known_until=None), name="audits_statement_one_now"),
+            models.UniqueConstraint(
+                fields=["insertion"], condition=Q(known_until=None), name="audits_statement_one_now"
+            ),
             models.CheckConstraint(condition=~Q(meaning="") & ~Q(printed_name=""), name="audits_statement_complete"),
         ]
 
@@ -297,6 +309,7 @@ class Dispute(Known):
     reason = models.CharField(max_length=300)
     by = models.ForeignKey(User, models.PROTECT, related_name="+")
     opened_on = models.DateField()
+    limit_on = models.DateField()  # undecided, the entry is back in safety from this day on
     decided = models.ForeignKey("ledger.Act", models.PROTECT, null=True, blank=True, related_name="+")
     outcome = models.CharField(max_length=12, blank=True)
 
@@ -365,8 +378,9 @@ class Outcome(models.Model):
         indexes = [
             models.Index(
                 fields=[
-                    "clinician", "procedure", "time", "tie", "insertion", "day", "in_rate", "success", "punctures", "total",
-                    "events", "safety", "credit", "in_question", "volume", "partial", "supervisor", "unit", "stratum",
+                    "clinician", "procedure", "time", "tie", "insertion", "day", "in_rate", "success", "punctures",
+                    "total", "events", "safety", "credit", "in_question", "volume", "partial", "supervisor", "unit",
+                    "stratum",
                 ],
                 name="audits_outcome_path",
             )
