@@ -208,8 +208,8 @@ def reason_in_log():
         text = log.read()
     if "DO NOT MATCH THE HASHES" in text:
         return "a package is not the one that the lock names by its hash."
-    if any(sign in text for sign in ("ConnectionError", "NameResolutionError", "ConnectTimeout", "ProxyError")):
-        return "no package index answers: is there a network?"
+    if "from versions: none" in text or "ConnectionError" in text or "Timeout" in text:
+        return "no package index answers, or none has what the lock names: is there a network?"
     lines = [line.strip() for line in text.splitlines() if line.strip()]
     errors = [line[len("ERROR:") :].strip() for line in lines if line.startswith("ERROR:")]
     return (errors or lines or ["no reason given"])[-1]

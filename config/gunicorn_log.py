@@ -6,7 +6,7 @@ from gunicorn.glogging import Logger
 from config.logs import serve_to_stdout, stream_of_lines
 
 
-class Log(Logger):  # type: ignore[misc]
+class Log(Logger):
     """Starts, stops and failures of workers; one line for each request comes from config.logs."""
 
     def setup(self, cfg: Config) -> None:

@@ -40,7 +40,7 @@ def serve(host: str, port: int) -> None:
     # The workers are forks of this process, and a connection may not be shared.
     connections.close_all()
 
-    class Server(BaseApplication):  # type: ignore[misc]
+    class Server(BaseApplication):
         def load_config(self) -> None:
             for name, value in globals().items():
                 if name in self.cfg.settings:
