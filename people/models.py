@@ -1,18 +1,21 @@
 """Who and where: accounts, clinicians, the tree of units, and the dated facts that join them.
 
-Every interval is half-open: it holds from `from_day` and no longer on `until_day` (null: until further notice). Screens and
-sheets say 'through' the last day on which it holds.
+Every interval is half-open: it holds from `from_day` and no longer on `until_day` (null: until further notice).
+Screens and sheets say 'through' the last day on which it holds.
 """
 
 import uuid
+from collections.abc import Collection
+from datetime import date
+from typing import Any, NoReturn, Self
 
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.db import models
 from django.db.models import F, Q
-from django.db.models.functions import Lower
+from django.db.models.functions import Coalesce, Lower
 
 from ledger.guard import Guard
-from ledger.models import Act, Known
+from ledger.models import Act, Known, KnownQuerySet
 
 
 class Profession(models.TextChoices):
@@ -29,12 +32,31 @@ class Profession(models.TextChoices):
     OTHER = "other", "Other"
 
 
-class UserManager(BaseUserManager["User"]):
+class KeptForGood(RuntimeError):  # noqa: N818
+    """Accounts, clinicians and units end; they are never deleted, so that no identifier is ever used twice."""
+
+
+class KeptQuerySet(models.QuerySet):
+    def delete(self) -> NoReturn:
+        raise KeptForGood(f"{self.model._meta.verbose_name_plural} are never deleted; end them instead.")
+
+
+class Kept(models.Model):
+    """A row that stays for good. Whatever refers to it is protected in the database as well."""
+
+    class Meta:
+        abstract = True
+
+    def delete(self, *args: Any, **kwargs: Any) -> NoReturn:
+        raise KeptForGood(f"{self} is never deleted; end it instead.")
+
+
+class UserManager(BaseUserManager["User"].from_queryset(KeptQuerySet)):  # type: ignore[misc]
     def get_by_natural_key(self, username: str | None) -> "User":
         return self.get(email__iexact=(username or "").strip())
 
 
-class User(AbstractBaseUser):
+class User(Kept, AbstractBaseUser):
     """An account: one person, never reused. Signs in by e-mail; the printed name is what a signature shows."""
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
@@ -64,7 +86,30 @@ class User(AbstractBaseUser):
         return self.name
 
 
-class Clinician(models.Model):
+class ClinicianQuerySet(KeptQuerySet):
+    def placed(self, units: Collection[int], on: date) -> Self:
+        """Those with a placement on one of these units that day."""
+        return self.filter(
+            models.Exists(Placement.objects.known().on(on).filter(clinician=models.OuterRef("pk"), unit__in=units))
+        )
+
+    def belonging(self, units: Collection[int], on: date, *, besides: Collection[int] = ()) -> Self:
+        """Those placed on one of these units that day, and those with an id in `besides`.
+
+        Who is placed nowhere that day belongs to the last home, else the next.
+        """
+        mine = Placement.objects.known().filter(clinician=models.OuterRef("pk"))
+        homes = mine.filter(home=True).values("unit")
+        last = homes.filter(from_day__lte=on).order_by("-from_day", "-id")[:1]
+        following = homes.filter(from_day__gt=on).order_by("from_day", "id")[:1]
+        return self.annotate(_last=Coalesce(models.Subquery(last), models.Subquery(following))).filter(
+            models.Exists(mine.on(on).filter(unit__in=units))
+            | (~models.Exists(mine.on(on)) & Q(_last__in=units))
+            | Q(pk__in=besides)
+        )
+
+
+class Clinician(Kept):
     """Anyone who inserts or learns to. May have no account; an account may have no clinician."""
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
@@ -73,6 +118,8 @@ class Clinician(models.Model):
     profession = models.CharField(max_length=20, choices=Profession.choices, default=Profession.OTHER)
     user = models.OneToOneField(User, models.PROTECT, null=True, blank=True, related_name="clinician")
 
+    objects = ClinicianQuerySet.as_manager()
+
     class Meta:
         ordering = ["name", "staff_number"]
 
@@ -80,7 +127,7 @@ class Clinician(models.Model):
         return self.name
 
 
-class Unit(models.Model):
+class Unit(Kept):
     """The identity of a group, hospital, department or ward; name and parent are in its `Place`."""
 
     class Level(models.TextChoices):
@@ -91,6 +138,8 @@ class Unit(models.Model):
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     level = models.CharField(max_length=12, choices=Level.choices)
+
+    objects = KeptQuerySet.as_manager()
 
     def __str__(self) -> str:
         return f"{self.level} {self.uuid}"
@@ -114,6 +163,12 @@ class Place(Known):
         return self.name
 
 
+class SpannedQuerySet(KnownQuerySet):
+    def on(self, day: date) -> Self:
+        """The rows that hold on this local day."""
+        return self.filter(Q(until_day=None) | Q(until_day__gt=day), from_day__lte=day)
+
+
 class Spanned(Known):
     """A fact that holds from one local day until another (half-open)."""
 
@@ -121,8 +176,13 @@ class Spanned(Known):
     from_day = models.DateField()
     until_day = models.DateField(null=True, blank=True)
 
+    objects = SpannedQuerySet.as_manager()  # type: ignore[misc]
+
     class Meta:
         abstract = True
+
+    def holds_on(self, day: date) -> bool:
+        return self.from_day <= day and (self.until_day is None or day < self.until_day)
 
 
 def span_in_order(name: str) -> models.CheckConstraint:
@@ -183,7 +243,7 @@ class Absence(Spanned):
 
 
 class Setting(Known):
-    """A local value of a unit, in effect from a day, inherited by all below. `about` narrows it (a procedure's code)."""
+    """A local value of a unit, in effect from a day, inherited by all below; `about` narrows it to a procedure."""
 
     unit = models.ForeignKey(Unit, models.PROTECT, related_name="+")
     name = models.CharField(max_length=40)
@@ -194,13 +254,15 @@ class Setting(Known):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["unit", "name", "about", "from_day"], condition=Q(known_until=None), name="people_setting_one_now"
+                fields=["unit", "name", "about", "from_day"],
+                condition=Q(known_until=None),
+                name="people_setting_one_now",
             )
         ]
 
 
 class Stale(models.Model):
-    """The outbox: somebody's standing may have changed. Never updated; deleted by who has read the evidence after it."""
+    """The outbox: somebody's standing may have changed. Never updated; deleted once the evidence was read after it."""
 
     clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="+")
     procedure = models.BigIntegerField(null=True, blank=True)  # null: every procedure
@@ -238,6 +300,8 @@ class Invitation(models.Model):
 class Shown(models.Model):
     """What a signer was shown, by digest; each is usable once, within two minutes of the secret."""
 
+    guard = Guard(fill_once=("used",))
+
     user = models.ForeignKey(User, models.PROTECT, related_name="+")
     digest = models.CharField(max_length=64)
     meaning = models.CharField(max_length=40)
@@ -246,3 +310,13 @@ class Shown(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["user", "digest"])]
+
+
+class FailedSignIn(models.Model):
+    """A sign-in that failed, by account and by address, so that the throttle holds across processes. Old rows go."""
+
+    key = models.CharField(max_length=80)
+    at = models.DateTimeField()
+
+    class Meta:
+        indexes = [models.Index(fields=["key", "at"])]

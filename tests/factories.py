@@ -1,0 +1,268 @@
+"""The least valid row of each model, straight through the models, each brought in by an act of its own.
+
+Each app's part has its own block. Where a test is about a write, it calls the write; these rows only set the stage.
+`make_*` functions at the foot set a whole stage: a tree of units, a cast.
+"""
+
+import datetime
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import factory
+from factory.django import DjangoModelFactory
+
+from audits import models as audits
+from ledger.acts import recording
+from ledger.canonical import canonical, digest
+from people import models as people
+
+ZONE = "Australia/Adelaide"
+LONG_AGO = datetime.date(2020, 1, 1)
+SECRET = "correct staple under rain"
+
+
+def an_act(kind: str = "test.staged", actor: people.User | None = None) -> int:
+    """Append an act of its own and return its number, for `known_from_id`."""
+    with recording(actor=actor, kind=kind) as rec:
+        pass
+    return rec.seq
+
+
+class KnownFactory(DjangoModelFactory):
+    class Meta:
+        abstract = True
+
+    known_from_id = factory.LazyFunction(an_act)
+
+
+# --- people ---
+
+
+class UserFactory(DjangoModelFactory):
+    """An account with a secret of its own (SECRET)."""
+
+    class Meta:
+        model = people.User
+        skip_postgeneration_save = True
+
+    name = factory.Sequence(lambda n: f"Person {n}")
+    email = factory.Sequence(lambda n: f"person{n}@wrenfield.example")
+    registration = factory.Sequence(lambda n: f"REG{n:06}")
+    profession = people.Profession.NURSE
+    own_secret = True
+
+    @factory.post_generation
+    def secret(self: people.User, create: bool, given: str | None, **_: Any) -> None:  # type: ignore[misc]
+        self.set_password(given or SECRET)
+        if create:
+            self.save(update_fields=["password"])
+
+
+class ClinicianFactory(DjangoModelFactory):
+    """Somebody on the staff, with no account (user=UserFactory() gives one) and no placement yet."""
+
+    class Meta:
+        model = people.Clinician
+
+    name = factory.Sequence(lambda n: f"Clinician {n}")
+    staff_number = factory.Sequence(lambda n: f"{n:06}")
+    profession = people.Profession.NURSE
+
+
+class UnitFactory(DjangoModelFactory):
+    class Meta:
+        model = people.Unit
+
+    level = people.Unit.Level.WARD
+
+
+class PlaceFactory(KnownFactory):
+    class Meta:
+        model = people.Place
+
+    unit = factory.SubFactory(UnitFactory)
+    name = factory.Sequence(lambda n: f"Unit {n}")
+    zone = ZONE
+
+
+class PlacementFactory(KnownFactory):
+    class Meta:
+        model = people.Placement
+
+    clinician = factory.SubFactory(ClinicianFactory)
+    home = True
+    from_day = LONG_AGO
+
+
+class AppointmentFactory(KnownFactory):
+    class Meta:
+        model = people.Appointment
+
+    user = factory.SubFactory(UserFactory)
+    role = people.Appointment.Role.SUPERVISOR
+    from_day = LONG_AGO
+
+
+class AbsenceFactory(KnownFactory):
+    class Meta:
+        model = people.Absence
+
+    clinician = factory.SubFactory(ClinicianFactory)
+    from_day = LONG_AGO
+
+
+class SettingFactory(KnownFactory):
+    class Meta:
+        model = people.Setting
+
+    from_day = LONG_AGO
+    value = factory.LazyAttribute(lambda row: canonical(row.plain))
+
+    class Params:
+        plain = None
+
+
+# --- audits ---
+
+
+class ProcedureFactory(DjangoModelFactory):
+    class Meta:
+        model = audits.Procedure
+        django_get_or_create = ("code",)
+
+    code = "adult-landmark"
+    name = "Adult, landmark"
+    band = audits.Band.ADULT
+    technique = audits.Technique.LANDMARK
+
+
+class InsertionFactory(KnownFactory):
+    """An unsigned first-time success with one attempt (attempts=0 leaves them out, attempts=2 makes two)."""
+
+    class Meta:
+        model = audits.Insertion
+        skip_postgeneration_save = True
+
+    uuid = factory.Faker("uuid4", cast_to=None)
+    clinician = factory.SubFactory(ClinicianFactory)
+    clinician_user = factory.LazyAttribute(lambda row: row.clinician.user)
+    procedure = factory.SubFactory(ProcedureFactory)
+    occasion = factory.Sequence(lambda n: f"T{n:06}")
+    performed_at = datetime.datetime(2026, 3, 2, 1, 30, tzinfo=datetime.UTC)
+    zone = ZONE
+    performed_on = factory.LazyAttribute(lambda row: row.performed_at.astimezone(ZoneInfo(row.zone)).date())
+    entered_at = factory.LazyAttribute(lambda row: row.performed_at + datetime.timedelta(minutes=10))
+    result = audits.Result.FIRST_TIME
+    punctures = 1
+    content = factory.LazyAttribute(lambda row: canonical({"uuid": str(row.uuid), "version": 1}))
+    digest = factory.LazyAttribute(lambda row: digest(row.content))
+
+    @factory.post_generation
+    def attempts(self: audits.Insertion, create: bool, given: int | None, **_: Any) -> None:  # type: ignore[misc]
+        count = self.punctures if given is None else given
+        for ordinal in range(1, count + 1) if create else ():
+            worked = ordinal == count and self.result != audits.Result.NO_ATTEMPT
+            end = {"result": "working"} if worked else {"result": "failed", "reason": "no_entry"}
+            AttemptFactory(insertion=self, ordinal=ordinal, **end)
+
+
+class AttemptFactory(DjangoModelFactory):
+    class Meta:
+        model = audits.Attempt
+
+    ordinal = 1
+    site = "forearm"
+    side = "left"
+    gauge = 20
+    technique = "landmark"
+    result = "working"
+
+
+# --- stages ---
+
+
+@dataclass(frozen=True)
+class Wards:
+    """A group with two hospitals; the first has a department with two wards and a ward of its own."""
+
+    group: people.Unit
+    hospital: people.Unit
+    department: people.Unit
+    ward: people.Unit
+    next_ward: people.Unit
+    day_ward: people.Unit
+    other_hospital: people.Unit
+    other_ward: people.Unit
+
+
+def make_unit(level: str, name: str, parent: people.Unit | None = None, zone: str = ZONE) -> people.Unit:
+    unit = UnitFactory(level=level)
+    PlaceFactory(unit=unit, parent=parent, name=name, zone=zone)
+    return unit
+
+
+def make_wards() -> Wards:
+    group = make_unit("group", "Wrenfield Coast Health")
+    hospital = make_unit("hospital", "Saltmarsh Hospital", group)
+    department = make_unit("department", "Medicine", hospital)
+    ward = make_unit("ward", "Ward 4 Tern", department)
+    next_ward = make_unit("ward", "Ward 5 Curlew", department)
+    day_ward = make_unit("ward", "Day Ward", hospital)
+    other_hospital = make_unit("hospital", "Heron Point Hospital", group)
+    other_ward = make_unit("ward", "Ward 1 Plover", other_hospital)
+    return Wards(group, hospital, department, ward, next_ward, day_ward, other_hospital, other_ward)
+
+
+def make_clinician(unit: people.Unit, name: str = "", *, account: bool = True, **fields: Any) -> people.Clinician:
+    """A clinician whose home is this unit; with an account of the same name unless `account` is false."""
+    named = {"name": name} if name else {}
+    user = UserFactory(**named) if account else None
+    clinician = ClinicianFactory(user=user, **({"name": user.name} if user else named), **fields)
+    PlacementFactory(clinician=clinician, unit=unit)
+    return clinician
+
+
+def make_appointed(role: str, unit: people.Unit, name: str = "", **fields: Any) -> people.User:
+    """An account appointed to a role on this unit and all below; no clinician."""
+    user = UserFactory(**({"name": name} if name else {}))
+    AppointmentFactory(user=user, role=role, unit=unit, **fields)
+    return user
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Who asks, in every test about who may: named by what they are to the owner, who works on `wards.ward`."""
+
+    wards: Wards
+    owner: people.Clinician
+    colleague: people.Clinician
+    outsider: people.Clinician
+    supervisor: people.User
+    assessor: people.User
+    educator: people.User
+    manager: people.User
+    auditor: people.User
+    administrator: people.User
+
+    def users(self) -> dict[str, people.User]:
+        """Name in the cast -> account."""
+        named = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "wards"}
+        return {name: who.user if isinstance(who, people.Clinician) else who for name, who in named.items()}
+
+
+def make_cast(wards: Wards | None = None) -> Cast:
+    """Owner and colleague on one ward, an outsider in the other hospital, each role over the owner's department."""
+    wards = wards or make_wards()
+    return Cast(
+        wards=wards,
+        owner=make_clinician(wards.ward, "Ana Owner"),
+        colleague=make_clinician(wards.ward, "Col League"),
+        outsider=make_clinician(wards.other_ward, "Out Sider"),
+        supervisor=make_appointed("supervisor", wards.department, "Su Pervisor"),
+        assessor=make_appointed("assessor", wards.department, "As Sessor"),
+        educator=make_appointed("educator", wards.department, "Ed Ucator"),
+        manager=make_appointed("manager", wards.department, "Ma Nager"),
+        auditor=make_appointed("auditor", wards.hospital, "Au Ditor"),
+        administrator=make_appointed("administrator", wards.group, "Ad Min"),
+    )
