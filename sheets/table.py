@@ -11,8 +11,8 @@ from sheets.letters import column_letter
 from sheets.reading import Cell, Formula, Sheet, Workbook, is_blank
 from sheets.zipcheck import FileRefused
 
-# The explanation that `writing.write_template` adds; it never holds rows.
-NOTES_SHEET = "What to enter"
+# The explanations that our own exports and templates carry; they never hold rows.
+NOTES_SHEETS = ("About this list", "What to enter")
 
 _TOTAL = re.compile(r"(?:grand |sub ?|sub-)?totals?\b.*|sum|count|average|mean", re.DOTALL)
 _SAMPLE = 50
@@ -130,7 +130,9 @@ def tables(
     """
     found: list[Table] = []
     remarks = [Remark(reason) for reason in workbook.remarks]
-    remarks += [Remark(_HIDDEN, sheet.name) for sheet in workbook.sheets if sheet.hidden and sheet.name != NOTES_SHEET]
+    remarks += [
+        Remark(_HIDDEN, sheet.name) for sheet in workbook.sheets if sheet.hidden and sheet.name not in NOTES_SHEETS
+    ]
     for sheet, match in matches(workbook, fields, columns=columns, recall=recall):
         if match and match.is_enough:
             found.append(_table(sheet, fields, match))
@@ -152,7 +154,7 @@ def matches(
     """The match of each visible sheet that holds anything, for a screen on which a person corrects it."""
     found: list[tuple[Sheet, Match | None]] = []
     for sheet in workbook.sheets:
-        if sheet.hidden or sheet.name == NOTES_SHEET or all(is_blank(cell) for line in sheet.rows for cell in line):
+        if sheet.hidden or sheet.name in NOTES_SHEETS or all(is_blank(cell) for line in sheet.rows for cell in line):
             continue
         match = guess(fields, sheet.rows, merges=sheet.merges, columns=columns)
         if match and columns is None and recall and (remembered := recall(match.signature)):
