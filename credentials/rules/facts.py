@@ -11,7 +11,6 @@ from datetime import date
 from enum import StrEnum
 
 from audits.calendar import add_months
-
 from credentials.rules.answers import Answer
 from credentials.rules.ruleset import RuleSet
 from credentials.rules.terms import Terms
@@ -208,6 +207,28 @@ class Facts:
     def home_line(self) -> tuple[int, ...]:
         """The home unit and the units above it, nearest first; empty without a home."""
         return self.line(self.home) if self.home is not None else ()
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """Every span of every fact, so that nothing that begins or ends is forgotten."""
+        return (
+            *(one.span for one in self.placements),
+            *(one.span for one in self.appointments),
+            *(one.span for one in self.awards),
+            *(one.span for one in self.scopes),
+            *(one.span for one in self.restrictions),
+            *(one.span for one in self.enrolments),
+            *self.absences,
+        )
+
+    @property
+    def begun_on(self) -> tuple[date, ...]:
+        """The first day of each award, enrolment and scope: what ties somebody to the procedure."""
+        return (
+            *(one.span.starts for one in self.awards),
+            *(one.span.starts for one in self.enrolments),
+            *(one.span.starts for one in self.scopes),
+        )
 
     def line(self, unit: int) -> tuple[int, ...]:
         """A unit and the units above it, nearest first. Raises ValueError for a unit whose place was not given."""

@@ -8,7 +8,7 @@ the words of the form.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from math import comb
+from math import isclose
 from typing import Any
 
 from audits.figures import EVENTS, event_bits
@@ -192,16 +192,35 @@ def default_content() -> dict[str, object]:
 
 
 def bare_rate_false_alarm(*, target: Decimal, minimum: int) -> float:
-    """How often 'rate below target' would accuse somebody who is exactly on target, at one look after `minimum`.
+    """How often 'rate below target' would accuse somebody who is exactly on target, at one look after `minimum`."""
+    # Here, because reading a set that is in force should not wait for scipy.
+    from audits.statistics.operating import Bound, RateRule, flag_probability
 
-    Exact: the binomial probability of fewer successes than target x minimum.
+    rule = RateRule(float(target), minimum, bound=Bound.BARE)
+    return flag_probability(rule, float(target), trials=minimum)
+
+
+def with_limit(content: Mapping[str, Any]) -> dict[str, Any]:
+    """The same content with the limit of drift worked out from its rates and wanted run length, to be stored with it.
+
+    A given limit with the same run length stays. Content that is wrong, or without drift, comes back as it is.
+    Source of the run length: `audits.statistics.sequential.limit_for_run_length`.
     """
-    success_rate = float(target)
-    return sum(
-        comb(minimum, successes) * success_rate**successes * (1 - success_rate) ** (minimum - successes)
-        for successes in range(minimum + 1)
-        if Decimal(successes) < target * minimum
-    )
+    # Here, because reading a set that is in force should not wait for scipy.
+    from audits.statistics.sequential import limit_for_run_length, run_length, score_weights
+
+    values, errors = _read(content)
+    drift = values[1].get("drift")
+    if errors or drift is None:
+        return dict(content)
+    acceptable, unacceptable = float(drift.acceptable), float(drift.unacceptable)
+    weights = score_weights(acceptable, unacceptable)
+    limit = limit_for_run_length(acceptable, unacceptable, run_length=drift.run_length)
+    least, given = (run_length(acceptable, weights=weights, limit=each).mean for each in (limit, float(drift.limit)))
+    if not isclose(least, given, rel_tol=1e-9):
+        given_drift = {**content["rules"]["drift"], "limit": str(limit)}
+        return {**content, "rules": {**content["rules"], "drift": given_drift}}
+    return dict(content)
 
 
 _KINDS: dict[str, Any] = {

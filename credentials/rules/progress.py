@@ -1,0 +1,125 @@
+"""How far somebody is on terms: how much there is of what counts, how much is asked, what does not count and why."""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import NamedTuple
+
+from audits.figures import Credit, CreditCount, Figures
+from credentials.rules import awards
+from credentials.rules.facts import Award, Enrolment, Facts, Restriction
+from credentials.rules.terms import Terms
+from credentials.rules.words import counted
+
+RENEWAL = "renewal"
+
+
+class Line(NamedTuple):
+    """One line of 'have 4, need 6'. `note` says what was left out of the count, and why."""
+
+    label: str
+    have: int
+    need: int
+    note: str = ""
+
+    @property
+    def is_met(self) -> bool:
+        return self.have >= self.need
+
+
+class Progress(NamedTuple):
+    """Towards a first award: what is asked before the first patient, and what is asked before the award."""
+
+    entry: tuple[Line, ...]
+    award: tuple[Line, ...]
+
+
+def is_met(lines: Iterable[Line]) -> bool:
+    return all(line.is_met for line in lines)
+
+
+def missing(lines: Iterable[Line]) -> str:
+    """'Supervised insertions: have 4, need 10; ...' for what is not met yet; empty if all is."""
+    return "; ".join(f"{line.label}: have {line.have}, need {line.need}" for line in lines if not line.is_met)
+
+
+def learning_credit(since: date) -> str:
+    """The name under which the credit of a time of learning is asked."""
+    return f"learning since {since.isoformat()}"
+
+
+def plan_credit(plan: Restriction) -> str:
+    """The name under which the credit on a plan is asked."""
+    return f"plan {plan.uuid}"
+
+
+def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date) -> Progress:
+    """The lines of one enrolment; a line is left out where its term asks for nothing."""
+    terms = enrolment.terms
+    since = awards.learning_since(facts, enrolment, on)
+    credit = figures.credit(learning_credit(since))
+    knowledge = _completed(facts, "knowledge", on)
+    simulation = _completed(facts, "simulation", on) + credit.attempted[Credit.SIMULATION]
+    have, note = insertions_counted(credit, terms)
+    observed = sum(1 for one in facts.observations if one.met and since <= one.day <= on)
+    entry = (
+        Line("Knowledge tests", knowledge, terms.entry_knowledge),
+        Line("Simulation sessions before the first patient", simulation, terms.entry_simulation),
+    )
+    award = (
+        Line("Supervised insertions", have, terms.insertions, note),
+        Line("Of these working first time", _successes(credit, terms), terms.successes),
+        Line("Different supervisors", len(credit.supervisors), terms.supervisors),
+        Line("Different days", credit.days, terms.days),
+        Line("Simulation sessions", simulation, terms.simulation),
+        Line("Observations for a decision", observed, terms.observations),
+    )
+    return Progress(tuple(line for line in entry if line.need), tuple(line for line in award if line.need))
+
+
+def towards_renewal(figures: Figures, award: Award) -> tuple[Line, ...]:
+    """What renewal asks of a holder: insertions logged, signed or not."""
+    terms = award.terms
+    label = f"Insertions logged in the last {counted(terms.renewal_months, 'month')}"
+    line = Line(label, figures.window(RENEWAL).volume, terms.renewal_insertions)
+    return (line,) if line.need else ()
+
+
+def on_plan(figures: Figures, plan: Restriction, terms: Terms | None) -> tuple[Line, ...]:
+    """What a plan asks; where nobody's terms say otherwise, the defaults say what counts."""
+    have, note = insertions_counted(figures.credit(plan_credit(plan)), terms or Terms())
+    return (Line("Supervised insertions", have, plan.insertions, note),) if plan.insertions else ()
+
+
+def insertions_counted(credit: CreditCount, terms: Terms) -> tuple[int, str]:
+    """Insertions attempted that count under these terms, and what was left out of the count, and why."""
+    tried = credit.attempted
+    have = tried[Credit.IN_ROOM]
+    notes = []
+    if terms.nearby_counts:
+        have += tried[Credit.NEARBY]
+    elif tried[Credit.NEARBY]:
+        notes.append(f"{tried[Credit.NEARBY]} countersigned 'nearby' not counted")
+    for kind, cap, words in (
+        (Credit.OTHER_EVIDENCE, terms.other_evidence_cap, "accepted on other evidence"),
+        (Credit.PAPER, terms.paper_cap, "from paper"),
+    ):
+        have += min(tried[kind], cap)
+        if tried[kind] > cap:
+            notes.append(f"{tried[kind]} {words}, at most {cap} counted")
+    if credit.in_question:
+        notes.append(f"{credit.in_question} in question, counted until an educator decides")
+    return have, "; ".join(notes)
+
+
+def _successes(credit: CreditCount, terms: Terms) -> int:
+    worked = credit.successful
+    return (
+        worked[Credit.IN_ROOM]
+        + (worked[Credit.NEARBY] if terms.nearby_counts else 0)
+        + min(worked[Credit.OTHER_EVIDENCE], terms.other_evidence_cap)
+        + min(worked[Credit.PAPER], terms.paper_cap)
+    )
+
+
+def _completed(facts: Facts, kind: str, on: date) -> int:
+    return sum(1 for completion in facts.completions if completion.kind == kind and completion.counts(on))
