@@ -1,0 +1,270 @@
+"""From the database to the facts that the rules judge: for one person or many in the same number of queries."""
+
+import json
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+from typing import Any, TypeVar
+
+from audits.models import Award, Completion, Dispute, Procedure, Restriction, ScopeByRole
+from credentials.documents import Shelf, drift_since, rule_set, rules_known, terms
+from credentials.models import Enrolment, Flag, Rules
+from credentials.rules import facts as pure
+from credentials.rules.answers import Answer
+from credentials.rules.facts import AwardKind, Basis, BasisFrom, Facts, RestrictionKind, Span
+from people import clock
+from people.models import Absence, Appointment, Clinician, Placement
+from people.settings import Book, book
+from people.tree import Tree, tree
+
+Pair = tuple[int, int]
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What all standings share, as known at one moment: the tree, the settings, the rules, the procedures."""
+
+    known: int | None
+    tree: Tree
+    book: Book
+    rules: Shelf[Rules]
+    codes: Mapping[int, str]
+
+    @cached_property
+    def _above(self) -> dict[int, tuple[int, ...]]:
+        return {}
+
+    def above(self, unit: int) -> tuple[int, ...]:
+        if unit not in self._above:
+            self._above[unit] = self.tree.above(unit)
+        return self._above[unit]
+
+
+def ground(known: int | None = None) -> Ground:
+    """Read what all standings share. Four queries."""
+    codes = dict(Procedure.objects.values_list("id", "code"))
+    return Ground(known, tree(known), book(known), rules_known(known), codes)
+
+
+@dataclass(frozen=True, eq=False)
+class Person:
+    """Everything dated about one clinician, every procedure together, as known at one moment."""
+
+    clinician: int
+    profession: str
+    placements: Sequence[Placement] = ()
+    appointments: Sequence[Appointment] = ()
+    absences: Sequence[Absence] = ()
+    awards: Sequence[Award] = ()
+    restrictions: Sequence[Restriction] = ()
+    scopes: Sequence[ScopeByRole] = ()
+    completions: Sequence[Completion] = ()
+    enrolments: Sequence[Enrolment] = ()
+    drift_closings: Sequence[tuple[int, date]] = ()
+    disputes: Sequence[tuple[int, date]] = ()
+
+    def home_on(self, on: date) -> int | None:
+        """The home unit of that day; without a placement the last home before it, else the first to come."""
+        homes = sorted((each for each in self.placements if each.home), key=lambda each: each.from_day)
+        at = [each for each in homes if each.from_day <= on]
+        return (at[-1] if at else homes[0]).unit_id if homes else None
+
+    def zone(self, ground: Ground) -> str:
+        """The zone whose civil date is this person's day: the home unit's."""
+        home = self.home_on(clock.now().date())
+        return ground.tree.zone(home if home is not None else ground.tree.root)
+
+
+def people(clinicians: Collection[int], ground: Ground) -> dict[int, Person]:
+    """Read everything dated about these clinicians. The number of queries does not grow with theirs."""
+    found = dict(Clinician.objects.filter(pk__in=clinicians).values_list("id", "profession"))
+    users = dict(Clinician.objects.filter(pk__in=clinicians, user__isnull=False).values_list("user_id", "id"))
+    known = ground.known
+    placements = _by(Placement.objects.known(known).filter(clinician__in=clinicians), "clinician_id")
+    appointments = _by(Appointment.objects.known(known).filter(user__in=list(users)), lambda each: users[each.user_id])
+    scopes = list(ScopeByRole.objects.known(known).order_by("id"))
+    read: dict[str, Mapping[int, list[Any]]] = {
+        "absences": _by(Absence.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
+        "awards": _by(Award.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
+        "restrictions": _by(Restriction.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
+        "completions": _by(Completion.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
+        "enrolments": _by(
+            Enrolment.objects.known(known).filter(clinician__in=clinicians).select_related("programme"), "clinician_id"
+        ),
+        "drift_closings": _pairs(_drift_closings(clinicians, known)),
+        "disputes": _pairs(_disputes(clinicians, known)),
+    }
+    return {
+        each: Person(
+            each,
+            profession,
+            placements=placements.get(each, ()),
+            appointments=appointments.get(each, ()),
+            scopes=[scope for scope in scopes if scope.clinician_id == each or scope.profession == profession],
+            **{name: rows.get(each, ()) for name, rows in read.items()},
+        )
+        for each, profession in found.items()
+    }
+
+
+def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
+    """The facts of one clinician and procedure for the judgement of one day. No query."""
+    home = person.home_on(on)
+    above = ground.above(home) if home is not None else ()
+    awards = [_award(each) for each in person.awards if each.procedure_id == procedure]
+    by_role = [each for each in person.scopes if each.procedure_id == procedure]
+    scopes = [part for each in by_role for part in _scopes(each, person, ground)]
+    code = ground.codes[procedure]
+    start = ground.book.value("start_day", above, code, on=on)
+    rules = ground.rules.binding(procedure, above, on)
+    units = {each.unit_id for each in person.placements} | {each.unit for each in (*awards, *scopes)}
+    homes = [
+        (each.from_day, ground.above(each.unit_id))
+        for each in sorted(person.placements, key=lambda each: each.from_day)
+        if each.home
+    ]
+    limit = timedelta(days=ground.book.value("dispute_days", above, on=on))
+    return Facts(
+        home=home,
+        lines={unit: ground.above(unit) for unit in sorted(units | ({home} if home is not None else set()))},
+        placements=tuple(_placement(each, ground, on) for each in person.placements),
+        appointments=tuple(
+            pure.Appointment(span=_span(each), unit=each.unit_id, role=each.role) for each in person.appointments
+        ),
+        awards=tuple(awards),
+        scopes=tuple(scopes),
+        restrictions=tuple(
+            _restriction(each) for each in person.restrictions if each.procedure_id in (None, procedure)
+        ),
+        enrolments=tuple(_enrolment(each) for each in person.enrolments if each.procedure_id == procedure),
+        absences=tuple(_span(each) for each in person.absences),
+        completions=tuple(_completion(each) for each in person.completions if each.procedure_id == procedure),
+        basis=_basis(ground, above),
+        start=date.fromisoformat(start) if start else None,
+        rules=rule_set(rules) if rules else None,
+        drift_since=drift_since(ground.rules, procedure, homes, on),
+        drift_restarts=tuple(sorted(day for at, day in person.drift_closings if at == procedure and day <= on)),
+        dispute_days=tuple(sorted(day + limit for at, day in person.disputes if at == procedure and day + limit > on)),
+        later_changes=tuple(sorted(_changes_after(person, procedure, ground, above, units, on))),
+    )
+
+
+def _changes_after(
+    person: Person, procedure: int, ground: Ground, above: Sequence[int], units: Iterable[int], on: date
+) -> set[date]:
+    lines = {each for unit in units for each in ground.above(unit)} | set(above)
+    return ground.book.changes_after(sorted(lines), on) | {
+        day for day in ground.rules.changes(procedure, lines) if day > on
+    }
+
+
+def _basis(ground: Ground, above: Sequence[int]) -> tuple[BasisFrom, ...]:
+    """The logging basis of the home unit from the first day on which any was set, ascending."""
+    days = [date.min, *sorted(ground.book.changes_after(above, date.min))]
+    values = [BasisFrom(day, Basis(ground.book.value("logging_basis", above, on=day))) for day in days]
+    return tuple(each for place, each in enumerate(values) if not place or values[place - 1].basis != each.basis)
+
+
+def _placement(row: Placement, ground: Ground, on: date) -> pure.Placement:
+    ceiling = ground.book.value(f"ceiling_{row.kind}", ground.above(row.unit_id), on=on)
+    return pure.Placement(
+        span=_span(row),
+        unit=row.unit_id,
+        kind=row.kind,
+        home=row.home,
+        ceiling=Answer(ceiling) if ceiling else None,
+    )
+
+
+def _award(row: Award) -> pure.Award:
+    return pure.Award(
+        uuid=str(row.uuid),
+        kind=AwardKind(row.kind),
+        unit=row.scope_unit_id,
+        span=_span(row),
+        anchor=row.anchor,
+        months=row.months,
+        terms=terms(row.terms),
+        first=row.first,
+        programme=str(row.programme),
+    )
+
+
+def _scopes(row: ScopeByRole, person: Person, ground: Ground) -> Iterable[pure.Scope]:
+    """A person's scope as it is; a profession's where and while this person is placed on its unit or below."""
+    if row.clinician_id is not None:
+        yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=_span(row))
+        return
+    for each in person.placements:
+        if row.unit_id in ground.above(each.unit_id) and (span := _common(_span(row), _span(each))):
+            yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=span)
+
+
+def _common(one: Span, other: Span) -> Span | None:
+    """The days in both, if any."""
+    starts = max(one.starts, other.starts)
+    ends = [each.until for each in (one, other) if each.until is not None]
+    until = min(ends) if ends else None
+    return Span(starts, until) if until is None or starts < until else None
+
+
+def _restriction(row: Restriction) -> pure.Restriction:
+    return pure.Restriction(
+        uuid=str(row.uuid),
+        kind=RestrictionKind(row.kind),
+        span=_span(row),
+        answer=Answer(row.answer),
+        due_on=row.due_on,
+        insertions=json.loads(row.basis).get("insertions", 0),
+    )
+
+
+def _enrolment(row: Enrolment) -> pure.Enrolment:
+    return pure.Enrolment(
+        uuid=str(row.uuid),
+        span=_span(row),
+        terms=terms(row.programme.content),
+        programme=str(row.programme.uuid),
+    )
+
+
+def _completion(row: Completion) -> pure.Completion:
+    return pure.Completion(uuid=str(row.uuid), kind=row.kind, day=row.on, valid_until=row.valid_until)
+
+
+def _span(row: Any) -> Span:
+    return Span(row.from_day, row.until_day)
+
+
+def _drift_closings(clinicians: Collection[int], known: int | None) -> Iterable[tuple[int, int, date]]:
+    rows = Flag.objects.filter(clinician__in=clinicians, rule="drift", closed__isnull=False)
+    if known is not None:
+        rows = rows.filter(closed__lte=known)
+    return rows.values_list("clinician", "procedure", "closed_on")
+
+
+def _disputes(clinicians: Collection[int], known: int | None) -> Iterable[tuple[int, int, date]]:
+    rows = Dispute.objects.known(known).filter(insertion__clinician__in=clinicians)
+    # A dispute decided after the number asked about was still open then.
+    rows = rows.filter(decided__isnull=True) if known is None else rows.exclude(decided__lte=known)
+    return rows.values_list("insertion__clinician", "insertion__procedure", "opened_on")
+
+
+def _by(rows: Iterable[Row], key: str | Callable[[Row], int]) -> dict[int, list[Row]]:
+    of = key if callable(key) else lambda row: getattr(row, key)
+    found: dict[int, list[Row]] = defaultdict(list)
+    for row in rows:
+        found[of(row)].append(row)
+    for group in found.values():
+        group.sort(key=lambda row: row.pk)  # type: ignore[attr-defined]
+    return found
+
+
+def _pairs(rows: Iterable[tuple[int, int, date]]) -> dict[int, list[tuple[int, date]]]:
+    found: dict[int, list[tuple[int, date]]] = defaultdict(list)
+    for clinician, procedure, day in rows:
+        found[clinician].append((procedure, day))
+    return found
