@@ -1,0 +1,208 @@
+"""Who may open which URL: one table, enforced by middleware. A URL without a row is refused.
+
+A row says who may open the page at all; whose objects the page then shows or changes is asked of the app's `access`.
+To add a URL: name it in the app's urls.py, add its row here, and its expected answers in tests/config/matrix.py.
+"""
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
+from django.urls import NoReverseMatch, reverse
+
+from people import access
+from people.access import Access, Right, Role
+
+log = logging.getLogger("sited")
+
+Predicate = Callable[[Access], bool]
+
+
+def anyone(_: Access) -> bool:
+    """Without signing in. The only predicate that is never asked of a user."""
+    return True
+
+
+def signed_in(_: Access) -> bool:
+    return True
+
+
+def here(access: Access) -> bool:
+    """Placed or appointed somewhere today, an administrator's appointment aside."""
+    return bool(access.neighbourhood)
+
+
+def logs(access: Access) -> bool:
+    """A clinician, who logs for oneself, or somebody who may log on behalf of others."""
+    return access.clinician is not None or access.may_somewhere(Right.LOG_ON_BEHALF)
+
+
+def supervises(access: Access) -> bool:
+    """Appointed as supervisor, assessor or educator somewhere."""
+    return access.may_somewhere(Right.SUPERVISE)
+
+
+def stands_down(access: Access) -> bool:
+    return access.may_somewhere(Right.STAND_DOWN)
+
+
+def assesses(access: Access) -> bool:
+    return access.may_somewhere(Right.ASSESS)
+
+
+def educates(access: Access) -> bool:
+    return access.may_somewhere(Right.DECIDE)
+
+
+def keeps_rules(access: Access) -> bool:
+    """Educators and managers: founding awards, rules, programmes, settings."""
+    return access.may_somewhere(Right.KEEP_RULES)
+
+
+def places(access: Access) -> bool:
+    """Educators, managers and administrators."""
+    return access.may_somewhere(Right.PLACE)
+
+
+def audits(access: Access) -> bool:
+    return bool(access.units(Role.AUDITOR))
+
+
+def oversees(access: Access) -> bool:
+    """Educators, managers and auditors: figures of units."""
+    return access.may_somewhere(Right.UNIT_FIGURES)
+
+
+def administers(access: Access) -> bool:
+    return access.may_somewhere(Right.ADMINISTER)
+
+
+@dataclass(frozen=True)
+class Row:
+    """Who may ask for a URL, and by which methods. HEAD goes with GET."""
+
+    predicate: Predicate
+    methods: tuple[str, ...] = ("GET",)
+    note: str = ""
+
+
+PAGE = ("GET",)
+FORM = ("GET", "POST")
+ACTION = ("POST",)
+
+TABLE: dict[str, Row] = {
+    # --- frame ---
+    "healthz": Row(anyone, note="for monitors; reads nothing"),
+    "readyz": Row(anyone, note="for monitors; details only with the operations token"),
+    "stay": Row(signed_in),
+    # --- people: one's own account ---
+    "sign_in": Row(anyone, FORM),
+    "sign_out": Row(anyone, ACTION, "also after the session ended"),
+    "invitation": Row(anyone, FORM, "the token is the key"),
+    "account": Row(signed_in),
+    "secret": Row(signed_in, FORM),
+    "sign_out_everywhere": Row(signed_in, ACTION),
+    # --- people: set up ---
+    "set_up": Row(places),
+    "units": Row(administers),
+    "unit_open": Row(administers, FORM),
+    "unit_change": Row(administers, FORM),
+    "unit_settings": Row(keeps_rules, FORM, "history and form of one unit"),
+    "accounts": Row(administers, FORM),
+    "account_open": Row(administers, FORM),
+    "account_page": Row(administers),
+    "account_change": Row(administers, FORM),
+    "account_invite": Row(administers, ACTION),
+    "account_end": Row(administers, ACTION),
+    "account_restore": Row(administers, ACTION),
+    "appoint": Row(administers, FORM),
+    "appointment_end": Row(administers, FORM),
+    "staff": Row(places, FORM),
+    "clinician_open": Row(places, FORM),
+    "staff_page": Row(places),
+    "clinician_change": Row(places, FORM),
+    "place": Row(places, FORM),
+    "move": Row(places, FORM),
+    "placement_end": Row(places, FORM),
+    "absence": Row(places, FORM),
+    "absence_end": Row(places, FORM),
+}
+
+
+class PermissionTable:
+    """Default deny: asks the table before any view. Also says no for what a view or an access function refuses."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., Any], args: Any, kwargs: Any
+    ) -> HttpResponse | None:
+        name = request.resolver_match.view_name if request.resolver_match else ""
+        row = TABLE.get(name)
+        if row is None:
+            log.error("no row in the table of permissions", extra={"facts": {"name": name}})
+            raise PermissionDenied(f"{name!r} has no row in the table of permissions")
+        allowed = (*row.methods, "HEAD") if "GET" in row.methods else row.methods
+        if request.method not in allowed:
+            return HttpResponseNotAllowed(allowed)
+        if row.predicate is anyone:
+            return None
+        if not request.user.is_authenticated:
+            return to_sign_in(request)
+        if not row.predicate(access.of(request)):
+            refused(request, name)
+            raise PermissionDenied(f"{name!r} asks for {row.predicate.__name__}")
+        return None
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> None:
+        """Note what an access function refused; Django answers 403."""
+        if isinstance(exception, access.NotPermitted):
+            refused(request, request.resolver_match.view_name if request.resolver_match else "")
+
+
+def may_open(request: HttpRequest, name: str) -> bool:
+    """Whether whoever asks may open this URL: for the navigation and for links."""
+    row = TABLE.get(name)
+    if row is None:
+        return False
+    if row.predicate is anyone:
+        return True
+    return request.user.is_authenticated and row.predicate(access.of(request))
+
+
+def to_sign_in(request: HttpRequest) -> HttpResponse:
+    """The way to the sign-in page; a script, which can't follow it, is told 401."""
+    if is_fetch(request):
+        answer = JsonResponse({"error": "signed_out", "sign_in": _url("sign_in")}, status=401)
+        if request.headers.get("HX-Request"):
+            answer["HX-Redirect"] = _url("sign_in")
+        return answer
+    # Where somebody was about to send a form, they come back to the page of that form.
+    return redirect_to_login(request.get_full_path() if request.method == "GET" else request.path)
+
+
+def is_fetch(request: HttpRequest) -> bool:
+    return (
+        bool(request.headers.get("HX-Request"))
+        or request.headers.get("Sec-Fetch-Dest") == "empty"
+        or request.headers.get("Accept", "").startswith("application/json")
+    )
+
+
+def refused(request: HttpRequest, name: str) -> None:
+    log.warning("not permitted", extra={"facts": {"user": request.user.pk, "name": name, "method": request.method}})
+
+
+def _url(name: str) -> str:
+    try:
+        return reverse(name)
+    except NoReverseMatch:
+        return "/"
