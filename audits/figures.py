@@ -8,96 +8,35 @@ from collections import deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import NamedTuple
 from uuid import UUID
 
+from audits.rows import ALL_EVENTS, EVENTS, Credit, Row, Safety, Stratum, event_bits, event_codes
+
+# The rows are part of what is asked and answered: one import serves for both.
+__all__ = [
+    "ALL_EVENTS",
+    "EVENTS",
+    "Ask",
+    "Count",
+    "Credit",
+    "CreditAsk",
+    "CreditCount",
+    "Drift",
+    "EntryFact",
+    "Figures",
+    "PathAsk",
+    "Row",
+    "Safety",
+    "Stratum",
+    "Window",
+    "event_bits",
+    "event_codes",
+    "fold",
+    "insertions_named",
+    "with_uuids",
+]
+
 TOLERANCE = 1e-9  # a sum that reaches a limit but for rounding has reached it
-
-# Serious events. The place of a code is its bit in `Row.events` and never changes: new codes are added at the end.
-EVENTS = (
-    "arterial_puncture",
-    "nerve_symptoms",
-    "needlestick",
-    "extravasation",
-    "catheter_shear",
-    "retained_tourniquet",
-    "collapse",
-    "allergic_reaction",
-    "other",
-)
-ALL_EVENTS = (1 << len(EVENTS)) - 1
-
-
-def event_bits(codes: Iterable[str]) -> int:
-    """The bits of these events together. Raises ValueError for a code that is not one of `EVENTS`."""
-    bits = 0
-    for code in codes:
-        if code not in EVENTS:
-            raise ValueError(f"no serious event {code!r}; known: {', '.join(EVENTS)}")
-        bits |= 1 << EVENTS.index(code)
-    return bits
-
-
-def event_codes(bits: int) -> tuple[str, ...]:
-    """The codes of the events in these bits, in the order of `EVENTS`."""
-    return tuple(code for place, code in enumerate(EVENTS) if bits >> place & 1)
-
-
-class Row(NamedTuple):
-    """One insertion as the measures see it: integers only, in path order (clinician, procedure, time, tie).
-
-    `time` is epoch seconds, `day` a proleptic ordinal. `in_rate` is 1 when a first-attempt rate and the drift may use
-    it; `safety` is a `Safety` code; `partial` is 1 for a row of a sheet that does not claim completeness for its day.
-    `credit` is a `Credit` code; `supervisor` is a user's key or 0; `events` is the bits of its serious events (see
-    `event_bits`); `total` is all punctures of the occasion known at entry, those of others included.
-    """
-
-    clinician: int
-    procedure: int
-    time: int
-    tie: int
-    insertion: int
-    day: int
-    in_rate: int
-    success: int
-    punctures: int
-    total: int
-    events: int
-    safety: int
-    credit: int
-    in_question: int
-    volume: int
-    partial: int
-    supervisor: int
-    unit: int
-    stratum: int
-
-
-class Safety:
-    """Codes of the safety column."""
-
-    NO = 0
-    YES = 1
-    WHO_DISPUTED = 2  # an event or attempts finding stays and says so; never in a rate
-
-
-class Credit:
-    """Codes of the credit column: how an entry came to count towards terms of award, if it did."""
-
-    NONE = 0
-    IN_ROOM = 1
-    NEARBY = 2
-    OTHER_EVIDENCE = 3
-    PAPER = 4
-    SIMULATION = 5
-
-
-class Stratum:
-    """Bits of the stratum column: what a fair reader wants beside a raw rate."""
-
-    RESCUE = 1  # others had tried before
-    DIFFICULT = 2  # difficult access, scored before the attempt
-    DIFFICULT_AFTER = 4  # difficult access, scored afterwards: shown, never adjusted with
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +49,10 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class PathAsk:
-    """A drift path: insertions in the rate from `start` on, stepped with these weights up to this limit."""
+    """A drift path: insertions in the rate from `start` on, stepped with these weights up to this limit.
+
+    failure_weight > 0 > success_weight, as `audits.statistics.sequential.score_weights` gives them.
+    """
 
     start: date
     failure_weight: float
@@ -293,6 +235,47 @@ class _CreditTally:
         )
 
 
+class _WindowTally:
+    """A running `Count`; days are ordinals."""
+
+    __slots__ = ("first", "last", "oldest", "partial", "successes", "trials", "volume")
+
+    def __init__(self, window: Window, on: int) -> None:
+        self.first, self.last = window.first.toordinal(), min(window.last.toordinal(), on)
+        self.trials = self.successes = self.volume = self.partial = self.oldest = 0
+
+    def count(self) -> Count:
+        oldest = date.fromordinal(self.oldest) if self.oldest else None
+        return Count(self.trials, self.successes, self.volume, self.partial, oldest)
+
+
+class _Entries:
+    """The entries that the rules about single entries ask for."""
+
+    def __init__(self, ask: Ask) -> None:
+        self.ask = ask
+        self.attempts_from = ask.attempts_from.toordinal() if ask.attempts_from else _NEVER
+        self.events_from = ask.events_from.toordinal() if ask.events_from else _NEVER
+        # More than so many make an entry worth a look.
+        self.punctures = _NEVER if ask.punctures is None else ask.punctures
+        self.total = _NEVER if ask.total is None else ask.total
+        self.attempts: list[EntryFact] = []
+        self.events: list[EntryFact] = []
+
+    def add(self, row: Row) -> None:
+        if not row.safety:
+            return
+        over = row.punctures and (row.punctures > self.punctures or row.total > self.total)
+        if over and row.day >= self.attempts_from:
+            self.attempts.append(_entry(row))
+        kinds = row.events & self.ask.event_kinds
+        if kinds and row.day >= self.events_from:
+            self.events.append(_entry(row, events=kinds))
+
+
+_NEVER = 1 << 30  # past every day and every count
+
+
 def _entry(row: Row, *, events: int = 0) -> EntryFact:
     return EntryFact(
         insertion=row.insertion,
@@ -304,97 +287,88 @@ def _entry(row: Row, *, events: int = 0) -> EntryFact:
     )
 
 
-def fold(clinician: int, procedure: int, rows: Iterable[Row], ask: Ask) -> Figures:
+def fold(clinician: int, procedure: int, rows: Iterable[tuple[int, ...]], ask: Ask) -> Figures:
     """Step once through one clinician's rows of one procedure, in path order, and answer the ask.
 
-    Rows after `ask.on` are passed over. Raises ValueError when rows come out of order: a drift path out of order is a
-    wrong path.
+    Rows are `Row`s, or plain tuples of the same columns. Those after `ask.on` are passed over. Raises ValueError when
+    rows come out of order: a drift path out of order is a wrong path.
     """
     on = ask.on.toordinal()
-    spans = [(name, w.first.toordinal(), min(w.last.toordinal(), on)) for name, w in ask.windows.items()]
-    tallies: dict[str, list[int]] = {name: [0, 0, 0, 0, 0] for name, _, _ in spans}
+    windows = {name: _WindowTally(window, on) for name, window in ask.windows.items()}
+    tallies = tuple(windows.values())
+    earliest = min((tally.first for tally in tallies), default=_NEVER)
     credit = {name: _CreditTally(part) for name, part in ask.credits.items()}
-    path = ask.path
-    path_start = path.start.toordinal() if path else 0
-    run_start = ask.run_from.toordinal() if ask.run_from else None
-    attempts_start = ask.attempts_from.toordinal() if ask.attempts_from else None
-    events_start = ask.events_from.toordinal() if ask.events_from else None
-    value, steps, failed, crossed, crossed_step = 0.0, 0, 0, None, None
-    running = 0
-    run: deque[Row] = deque(maxlen=RUN_KEPT)
-    last_volume = next_row = 0
-    attempts: list[EntryFact] = []
-    events: list[EntryFact] = []
-    before = (-(1 << 63), 0)
+    credit_from = min((part.first for part in credit.values()), default=_NEVER)
+    entries = _Entries(ask)
+    most_punctures, most_total = entries.punctures, entries.total
+    up, down, limit = (
+        (ask.path.failure_weight, ask.path.success_weight, ask.path.limit) if ask.path else (0.0, 0.0, 0.0)
+    )
+    limit -= TOLERANCE
+    run_from = ask.run_from.toordinal() if ask.run_from else _NEVER
+    value, steps, failed, crossed, crossed_at = 0.0, 0, 0, None, None
+    running, run = 0, deque[tuple[int, ...]](maxlen=RUN_KEPT)
+    last_volume, next_row = 0, _NEVER
+    time_before, tie_before = -(1 << 63), 0
     for row in rows:
-        place = (row.time, row.tie)
-        if place < before:
-            raise ValueError(f"rows out of path order: {place} after {before}")
-        before = place
-        day = row.day
+        # One unpacking costs less than naming the columns one by one; this loop runs once for every insertion there is.
+        _, _, time, tie, _, day, in_rate, success, punctures, total, events, _, counts, _, volume, partial, _, _, _ = (
+            row
+        )
+        if time <= time_before and (time < time_before or tie < tie_before):
+            raise ValueError(f"rows out of path order: {(time, tie)} after {(time_before, tie_before)}")
+        time_before, tie_before = time, tie
         if day > on:
-            next_row = min(day, next_row) if next_row else day
+            next_row = min(next_row, day)
             continue
-        for name, first, last in spans:
-            if first <= day <= last and (row.in_rate or row.volume or row.partial):
-                tally = tallies[name]
-                tally[0] += row.in_rate
-                tally[1] += row.in_rate and row.success
-                tally[2] += row.volume
-                tally[3] += row.partial
-                tally[4] = min(day, tally[4]) if tally[4] else day
-        if row.volume and day > last_volume:
+        if day >= earliest and (in_rate or volume or partial):
+            for tally in tallies:
+                if tally.first <= day <= tally.last:
+                    tally.trials += in_rate
+                    tally.successes += in_rate and success
+                    tally.volume += volume
+                    tally.partial += partial
+                    if not tally.oldest or day < tally.oldest:
+                        tally.oldest = day
+        if volume and day > last_volume:
             last_volume = day
-        if row.in_rate:
-            if path and day >= path_start:
+        if in_rate:
+            if day >= path_from:
                 steps += 1
-                failed += not row.success
-                value = max(0.0, value + (path.success_weight if row.success else path.failure_weight))
-                if crossed is None and value >= path.limit - TOLERANCE:
-                    crossed, crossed_step = _entry(row), steps
-            if run_start is not None and day >= run_start:
-                if row.success:
-                    running = 0
-                    run.clear()
+                if success:
+                    value += down
+                    if value < 0.0:
+                        value = 0.0
                 else:
+                    failed += 1
+                    value += up
+                    if value >= limit and crossed is None:
+                        crossed, crossed_at = row, steps
+            if day >= run_from:
+                if not success:
                     running += 1
                     run.append(row)
-        if row.credit:
+                elif running:
+                    running = 0
+                    run.clear()
+        if counts and day >= credit_from:
             for part in credit.values():
                 if day >= part.first:
-                    part.add(row)
-        if row.safety and row.punctures + row.events:
-            if (
-                attempts_start is not None
-                and day >= attempts_start
-                and row.punctures
-                and (
-                    (ask.punctures is not None and row.punctures > ask.punctures)
-                    or (ask.total is not None and row.total > ask.total)
-                )
-            ):
-                attempts.append(_entry(row))
-            if events_start is not None and day >= events_start and row.events & ask.event_kinds:
-                events.append(_entry(row, events=row.events & ask.event_kinds))
+                    part.add(Row._make(row))
+        if events or punctures > most_punctures or total > most_total:
+            entries.add(Row._make(row))
     return Figures(
         clinician=clinician,
         procedure=procedure,
-        windows={
-            name: Count(
-                trials=tally[0],
-                successes=tally[1],
-                volume=tally[2],
-                partial=tally[3],
-                oldest=date.fromordinal(tally[4]) if tally[4] else None,
-            )
-            for name, tally in tallies.items()
-        },
+        windows={name: tally.count() for name, tally in windows.items()},
         credits={name: part.count() for name, part in credit.items()},
-        drift=Drift(steps, failed, value, crossed, crossed_step) if path else None,
+        drift=Drift(steps, failed, value, _entry(Row._make(crossed)) if crossed else None, crossed_at)
+        if ask.path
+        else None,
         failures_running=running,
-        run=tuple(_entry(row) for row in run),
+        run=tuple(_entry(Row._make(failure)) for failure in run),
         last_volume_day=date.fromordinal(last_volume) if last_volume else None,
-        attempts=tuple(attempts),
-        events=tuple(events),
-        next_row_on=date.fromordinal(next_row) if next_row else None,
+        attempts=tuple(entries.attempts),
+        events=tuple(entries.events),
+        next_row_on=date.fromordinal(next_row) if next_row != _NEVER else None,
     )

@@ -2,7 +2,6 @@
 
 from datetime import date, timedelta
 
-from audits.calendar import add_months
 from audits.figures import Ask, CreditAsk, Window
 from credentials.rules import (
     attempts_limit,
@@ -16,7 +15,7 @@ from credentials.rules import (
     serious_event,
     volume,
 )
-from credentials.rules.facts import Award, Facts
+from credentials.rules.facts import Award, Facts, months_after
 from credentials.rules.terms import Terms
 
 RECENT = "recent"
@@ -63,7 +62,7 @@ def renewable(facts: Facts, on: date) -> Award | None:
 
 
 def _months(months: int, on: date) -> Window:
-    return Window(add_months(on, -months) + timedelta(days=1), on)
+    return Window(months_after(on, -months) + timedelta(days=1), on)
 
 
 def _credits(facts: Facts, on: date) -> dict[str, CreditAsk]:

@@ -2,11 +2,10 @@
 
 from datetime import date, timedelta
 
-from audits.calendar import add_months
 from audits.figures import EntryFact, Figures
 from credentials.rules import ruleset
-from credentials.rules.facts import Facts
-from credentials.rules.reasons import Finding, NotAssessable, finding
+from credentials.rules.facts import Facts, months_after
+from credentials.rules.reasons import Finding, NotAssessable, finding, uuid_of
 from credentials.rules.words import counted, day_words
 
 RULE = "attempts_limit"
@@ -14,7 +13,7 @@ RULE = "attempts_limit"
 
 def asked_from(rule: ruleset.AttemptsLimit, on: date) -> date:
     """The first day whose entries still stand."""
-    return add_months(on, -rule.months) + timedelta(days=1)
+    return months_after(on, -rule.months) + timedelta(days=1)
 
 
 def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
@@ -34,7 +33,7 @@ def _finding(rules: ruleset.RuleSet, rule: ruleset.AttemptsLimit, fact: EntryFac
     own = f"{counted(fact.punctures, 'puncture')} by this clinician"
     figure = f"{own}, {fact.total} in the occasion"
     disputed = " Who inserted is disputed." if fact.who_disputed else ""
-    key = str(fact.uuid) if fact.uuid else ""
+    key = uuid_of(fact)
     return finding(
         rules,
         RULE,
@@ -45,6 +44,6 @@ def _finding(rules: ruleset.RuleSet, rule: ruleset.AttemptsLimit, fact: EntryFac
             f"On {day_words(fact.day)}: {figure}. The local limit is {rule.punctures} by one clinician and "
             f"{rule.occasion} in one occasion; after that somebody else is called.{disputed}"
         ),
-        evidence=(key,) if key else (),
+        evidence=(key,),
         key=key,
     )

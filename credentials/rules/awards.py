@@ -3,9 +3,8 @@
 from collections.abc import Iterator
 from datetime import date, timedelta
 
-from audits.calendar import add_months
 from credentials.rules.answers import Answer
-from credentials.rules.facts import Award, Enrolment, Facts, RestrictionKind, Scope
+from credentials.rules.facts import Award, Enrolment, Facts, RestrictionKind, Scope, months_after
 
 Line = tuple[int, ...] | None
 """A unit and the units above it, nearest first; None is everywhere, so that every award and scope counts."""
@@ -93,7 +92,7 @@ def chain_of(facts: Facts, award: Award) -> list[Award]:
 def provisional_ends(facts: Facts, award: Award) -> date | None:
     """The first day that is no longer provisional; None for an award that never was. A renewal does not shorten it."""
     ends = [
-        add_months(first.span.starts, first.terms.provisional_months)
+        months_after(first.span.starts, first.terms.provisional_months)
         for first in chain_of(facts, award)
         if first.first and first.terms.provisional_months and first.span.starts <= award.span.starts
     ]
@@ -122,9 +121,10 @@ def held_award(facts: Facts, on: date) -> Award | None:
 
     Somebody with neither placement nor appointment is not there to be judged.
     """
-    if not is_here(facts, on):
-        return None
-    return award_in_force(facts, facts.home_line, on) or award_in_force(facts, None, on)
+    if on not in facts.held:
+        found = award_in_force(facts, facts.home_line, on) or award_in_force(facts, None, on)
+        facts.held[on] = found if found and is_here(facts, on) else None
+    return facts.held[on]
 
 
 def enrolment_on(facts: Facts, on: date) -> Enrolment | None:

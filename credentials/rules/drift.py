@@ -11,7 +11,7 @@ from audits.figures import Figures, PathAsk
 from audits.rates import percent
 from credentials.rules import assessable, awards
 from credentials.rules.facts import Facts
-from credentials.rules.reasons import Finding, NotAssessable, finding
+from credentials.rules.reasons import Finding, NotAssessable, finding, uuid_of
 from credentials.rules.words import day_words, rate_words
 
 RULE = "drift"
@@ -65,7 +65,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
                 f"{_percent(rule.acceptable)} failing it does so by chance about once in {rule.run_length:,} "
                 "insertions. It is a reason to talk, not a verdict."
             ),
-            evidence=(str(drift.crossed.uuid),) if drift.crossed.uuid else (),
+            evidence=(uuid_of(drift.crossed),),
         )
     ]
 

@@ -6,14 +6,18 @@ past the day that is judged as far as they are known, so that the next change ca
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from functools import lru_cache
 
 from audits.calendar import add_months
 from credentials.rules.answers import Answer
 from credentials.rules.ruleset import RuleSet
 from credentials.rules.terms import Terms
+
+months_after = lru_cache(maxsize=65536)(add_months)
+"""`audits.calendar.add_months`, remembered: a register asks for the same few days again and again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +78,7 @@ class Award:
     @property
     def expires_on(self) -> date:
         """The first day on which it is no longer valid by the calendar."""
-        return add_months(self.anchor, self.months)
+        return months_after(self.anchor, self.months)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +175,8 @@ class BasisFrom:
 class Facts:
     """All of them, for one clinician and procedure.
 
-    home: number of the home unit (of the day judged; without a placement, the last home), None if there never was one.
+    home: number of the home unit (of the day judged; without a placement, the last home; for somebody never placed, the
+        unit of an appointment), None if there is none of these.
     lines: for each unit that a placement, award or scope names, and the home unit, the units from it up to the root,
         itself first, as the tree stands on the day judged.
     rules: the set that judges on the day, None if the unit has none; the days on which another takes over are in
@@ -182,6 +187,7 @@ class Facts:
     drift_restarts: local days on which a flag of drift was closed.
     dispute_days: days on which a dispute that is open now runs out and its entry returns to safety.
     later_changes: later days on which a set, programme, setting, zone or tree takes effect for this person.
+    held: what `awards.held_award` has worked out already, so that each rule need not again.
     """
 
     home: int | None
@@ -202,6 +208,7 @@ class Facts:
     drift_restarts: tuple[date, ...] = ()
     dispute_days: tuple[date, ...] = ()
     later_changes: tuple[date, ...] = ()
+    held: dict[date, Award | None] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def home_line(self) -> tuple[int, ...]:

@@ -2,11 +2,10 @@
 
 from datetime import date, timedelta
 
-from audits.calendar import add_months
 from audits.figures import Figures, Window
 from audits.rates import percent
 from credentials.rules import assessable, awards, ruleset
-from credentials.rules.facts import Award, Facts
+from credentials.rules.facts import Award, Facts, months_after
 from credentials.rules.reasons import Finding, NotAssessable, finding
 from credentials.rules.words import counted, day_words, interval, rate_words
 
@@ -22,7 +21,7 @@ def looked_on(on: date) -> date:
 def window(facts: Facts, rule: ruleset.FirstAttemptRate, award: Award, on: date) -> Window:
     """The last months up to the look, no further back than the award. May be empty (first after last)."""
     look = looked_on(on)
-    first = add_months(look, -rule.months) + timedelta(days=1)
+    first = months_after(look, -rule.months) + timedelta(days=1)
     return Window(max(first, awards.judged_from(facts, award)), look)
 
 
@@ -61,7 +60,7 @@ def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | 
     look = looked_on(on)
     if facts.start is None:
         return NotAssessable(RULE, assessable.NO_START)
-    asked = add_months(facts.start, rule.months)
+    asked = months_after(facts.start, rule.months)
     if look < asked:
         return NotAssessable(RULE, f"Asked from the first of a month on or after {day_words(asked)}.")
     if not assessable.is_every_insertion(facts, first=window(facts, rule, award, on).first, last=on):

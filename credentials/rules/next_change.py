@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from datetime import date, timedelta
 
-from audits.calendar import add_months, leaves_window
+from audits.calendar import leaves_window
 from audits.figures import Figures
 from credentials.rules import asking, first_attempt_rate, progress, recency, volume
 from credentials.rules.absence import day_reaching
-from credentials.rules.facts import Facts
+from credentials.rules.facts import Facts, months_after
 from credentials.rules.standing import award_days
 from credentials.rules.words import ONE_DAY
 
@@ -62,9 +62,9 @@ def _rule_days(facts: Facts, figures: Figures, on: date) -> Iterator[date | None
     if not rules:
         return
     if rules.first_attempt_rate and facts.awards:
-        yield add_months(first_attempt_rate.looked_on(on), 1)
+        yield months_after(first_attempt_rate.looked_on(on), 1)
         if facts.start:
-            yield add_months(facts.start, rules.first_attempt_rate.months)
+            yield months_after(facts.start, rules.first_attempt_rate.months)
     yield recency.fires_on(facts, figures, on)
     yield volume.asked_from(facts, on)
     if rules.volume:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from audits.figures import EntryFact
 from credentials.rules.answers import Answer
 from credentials.rules.ruleset import Consequence, RuleSet
 
@@ -45,6 +46,13 @@ class NotAssessable(NamedTuple):
 
     rule: str
     text: str
+
+
+def uuid_of(fact: EntryFact) -> str:
+    """The entry's UUID. Raises ValueError for figures whose entries were not named: their findings would be mixed up."""
+    if fact.uuid is None:
+        raise ValueError(f"insertion {fact.insertion} has no UUID: pass the figures through with_uuids first")
+    return str(fact.uuid)
 
 
 def finding(

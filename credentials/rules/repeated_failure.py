@@ -5,7 +5,7 @@ from datetime import date
 from audits.figures import Figures
 from credentials.rules import awards
 from credentials.rules.facts import Facts
-from credentials.rules.reasons import Finding, NotAssessable, finding
+from credentials.rules.reasons import Finding, NotAssessable, finding, uuid_of
 from credentials.rules.words import day_words
 
 RULE = "repeated_failure"
@@ -39,7 +39,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
                 f"None of the last {figures.failures_running} insertions worked first time ({days}). "
                 "A run of hard veins can do that too: look at the cases together."
             ),
-            evidence=tuple(str(fact.uuid) for fact in figures.run if fact.uuid),
+            evidence=tuple(uuid_of(fact) for fact in figures.run),
         )
     ]
 

@@ -2,12 +2,11 @@
 
 from datetime import date, timedelta
 
-from audits.calendar import add_months
 from audits.figures import EntryFact, Figures, event_codes
 from audits.vocabulary import EVENTS
 from credentials.rules import ruleset
-from credentials.rules.facts import Facts
-from credentials.rules.reasons import Finding, NotAssessable, finding
+from credentials.rules.facts import Facts, months_after
+from credentials.rules.reasons import Finding, NotAssessable, finding, uuid_of
 from credentials.rules.words import day_words
 
 RULE = "serious_event"
@@ -15,7 +14,7 @@ RULE = "serious_event"
 
 def asked_from(rule: ruleset.SeriousEvent, on: date) -> date:
     """The first day whose entries still stand."""
-    return add_months(on, -rule.months) + timedelta(days=1)
+    return months_after(on, -rule.months) + timedelta(days=1)
 
 
 def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
@@ -34,7 +33,7 @@ def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | 
 def _finding(rules: ruleset.RuleSet, rule: ruleset.SeriousEvent, fact: EntryFact) -> Finding:
     kinds = ", ".join(EVENTS[code].words.lower() for code in event_codes(fact.events))
     disputed = " Who inserted is disputed." if fact.who_disputed else ""
-    key = str(fact.uuid) if fact.uuid else ""
+    key = uuid_of(fact)
     return finding(
         rules,
         RULE,
@@ -42,6 +41,6 @@ def _finding(rules: ruleset.RuleSet, rule: ruleset.SeriousEvent, fact: EntryFact
         figure=kinds,
         threshold="any of the kinds listed locally",
         text=f"On {day_words(fact.day)}: {kinds}. Such an event is always looked at together.{disputed}",
-        evidence=(key,) if key else (),
+        evidence=(key,),
         key=key,
     )
