@@ -301,20 +301,17 @@ def fold(clinician: int, procedure: int, rows: Iterable[tuple[int, ...]], ask: A
     credit_from = min((part.first for part in credit.values()), default=_NEVER)
     entries = _Entries(ask)
     most_punctures, most_total = entries.punctures, entries.total
-    up, down, limit = (
-        (ask.path.failure_weight, ask.path.success_weight, ask.path.limit) if ask.path else (0.0, 0.0, 0.0)
-    )
-    limit -= TOLERANCE
+    path = ask.path or PathAsk(date.max, 0.0, 0.0, 0.0)
+    path_from, limit = path.start.toordinal(), path.limit - TOLERANCE
+    up, down = path.failure_weight, path.success_weight
     run_from = ask.run_from.toordinal() if ask.run_from else _NEVER
     value, steps, failed, crossed, crossed_at = 0.0, 0, 0, None, None
     running, run = 0, deque[tuple[int, ...]](maxlen=RUN_KEPT)
     last_volume, next_row = 0, _NEVER
     time_before, tie_before = -(1 << 63), 0
     for row in rows:
-        # One unpacking costs less than naming the columns one by one; this loop runs once for every insertion there is.
-        _, _, time, tie, _, day, in_rate, success, punctures, total, events, _, counts, _, volume, partial, _, _, _ = (
-            row
-        )
+        # One unpacking costs less than naming the columns one by one, and this loop runs for every insertion there is.
+        _, _, time, tie, _, day, in_rate, success, punctures, total, events, _, counts, _, volume, partial = row[:16]
         if time <= time_before and (time < time_before or tie < tie_before):
             raise ValueError(f"rows out of path order: {(time, tie)} after {(time_before, tie_before)}")
         time_before, tie_before = time, tie
