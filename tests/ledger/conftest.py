@@ -1,7 +1,7 @@
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from uuid import UUID
 
@@ -53,17 +53,30 @@ def unguard() -> None:
     guarding.remove(guarding.guarded_models())
 
 
-def process(script: str) -> subprocess.Popen[str]:
-    """A Python process of its own on the tests' database, with Django set up and the script running."""
+@pytest.fixture
+def process(transactional_db: None) -> Iterator[Callable[[str], subprocess.Popen[str]]]:
+    """Start a Python process of its own on the tests' database, with Django set up and the script running."""
     told = connection.settings_dict
     url = f"sqlite:///{told['NAME']}"
     if connection.vendor == "postgresql":
         url = f"postgres://{told['USER']}:{told['PASSWORD']}@{told['HOST']}:{told['PORT']}/{told['NAME']}"
-    return subprocess.Popen(
-        [sys.executable, "-c", f"import django\ndjango.setup()\n{script}"],
-        cwd=ROOT,
-        env=os.environ | {"DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "config.settings"},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
+    started = []
+
+    def start(script: str) -> subprocess.Popen[str]:
+        started.append(
+            subprocess.Popen(
+                [sys.executable, "-c", f"import django\ndjango.setup()\n{script}"],
+                cwd=ROOT,
+                env=os.environ | {"DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "config.settings"},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+            )
+        )
+        return started[-1]
+
+    yield start
+    # A test that failed half way must not leave a writer that holds the ledger's lock.
+    for one in started:
+        one.kill()
+        one.communicate()

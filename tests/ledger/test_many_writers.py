@@ -11,7 +11,6 @@ from ledger.acts import head, recording
 from ledger.models import Act
 from ledger.verify import verify
 from people.models import Place
-from tests.ledger.conftest import process
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.std("A-17")]
 
@@ -37,7 +36,7 @@ with recording(actor=None, kind="unit.opened") as rec:
 """
 
 
-def test_two_processes_writing_at_once_make_one_chain_without_a_gap():
+def test_two_processes_writing_at_once_make_one_chain_without_a_gap(process):
     writers = [process(WRITE_MANY.format(writer=writer)) for writer in (1, 2)]
     for writer in writers:
         assert writer.stdout.readline() == "ready\n"
@@ -55,7 +54,7 @@ def test_two_processes_writing_at_once_make_one_chain_without_a_gap():
     assert verify().holds
 
 
-def test_the_chain_can_be_verified_while_others_write():
+def test_the_chain_can_be_verified_while_others_write(process):
     writer = process(WRITE_MANY.format(writer=1))
     assert writer.stdout.readline() == "ready\n"
     writer.stdin.write("go\n")
@@ -85,7 +84,7 @@ def test_four_threads_writing_at_once_make_one_chain_without_a_gap():
         finally:
             connection.close()
 
-    threads = [threading.Thread(target=write) for _ in range(4)]
+    threads = [threading.Thread(target=write, daemon=True) for _ in range(4)]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -97,17 +96,19 @@ def test_four_threads_writing_at_once_make_one_chain_without_a_gap():
     assert verify().holds
 
 
-def test_a_second_writer_waits_for_the_first_and_takes_the_next_number():
+def test_a_second_writer_waits_for_the_first_and_takes_the_next_number(process):
     first = process(WRITE_AND_WAIT)
     assert first.stdout.readline() == "inside\n"
     numbers = []
 
     def write():
-        with recording(actor=None, kind="test.noted") as rec:
-            numbers.append(rec.seq)
-        connection.close()
+        try:
+            with recording(actor=None, kind="test.noted") as rec:
+                numbers.append(rec.seq)
+        finally:
+            connection.close()
 
-    second = threading.Thread(target=write)
+    second = threading.Thread(target=write, daemon=True)
     second.start()
     time.sleep(0.3)
     assert numbers == [], "it must not take a number while another holds the head"
@@ -117,7 +118,7 @@ def test_a_second_writer_waits_for_the_first_and_takes_the_next_number():
     assert verify().holds
 
 
-def test_a_writer_killed_in_the_middle_leaves_nothing_and_blocks_nobody():
+def test_a_writer_killed_in_the_middle_leaves_nothing_and_blocks_nobody(process):
     writer = process(WRITE_AND_WAIT)
     assert writer.stdout.readline() == "inside\n"
     writer.send_signal(signal.SIGKILL)
