@@ -8,6 +8,9 @@ from django.http import HttpRequest, JsonResponse
 from django.urls import NoReverseMatch, reverse
 from django.views.decorators.http import require_GET
 
+from config.permissions import may_open
+from people import access
+
 # Named by work. The first is also where one lands after signing in.
 ENTRIES = (
     ("today", "Today"),
@@ -32,9 +35,16 @@ def navigation(request: HttpRequest, section: str | None = None) -> list[Link]:
     user = getattr(request, "user", None)
     if user is None or not user.is_authenticated:
         return []
-    entries = [(name, label, url) for name, label in ENTRIES if (url := _url_of(name)) and _may_open(request, name)]
+    entries = [(name, label, url) for name, label in ENTRIES if (url := _url_of(name)) and may_open(request, name)]
     current = section or _leading_to(request.path, [(name, url) for name, _, url in entries])
     return [Link(label, url, name == current) for name, label, url in entries]
+
+
+def in_what_role(request: HttpRequest) -> str:
+    """The first appointment of whoever asks, such as 'Educator, Saltmarsh Hospital'; '' without one."""
+    mine = access.of(request)
+    first = next(iter(mine.appointments), None)
+    return f"{first.get_role_display()}, {mine.tree.name(first.unit_id)}" if first else ""
 
 
 @require_GET
@@ -61,7 +71,3 @@ def _leading_to(path: str, entries: list[tuple[str, str]]) -> str | None:
     root = _url_of("today")
     fitting = [(len(url), name) for name, url in entries if path == url or (url != root and path.startswith(url))]
     return max(fitting)[1] if fitting else None
-
-
-def _may_open(request: HttpRequest, name: str) -> bool:
-    return True

@@ -1,4 +1,4 @@
-"""Form fields that people type into: days and times, read as kindly as a sheet's cells."""
+"""What people type into: forms that say what to do, and days and times read as kindly as a sheet's cells."""
 
 from collections.abc import Callable
 from datetime import date, time, timedelta
@@ -10,6 +10,46 @@ from django.core.exceptions import ValidationError
 from people.clock import in_words
 from sheets.cells import Refused
 from sheets.days import day, time_of_day
+
+_VERBS = {
+    forms.ChoiceField: "Choose",
+    forms.ModelChoiceField: "Choose",
+    forms.FileField: "Choose",
+    forms.BooleanField: "Tick",
+}
+_PLAIN_WORDS = {
+    "invalid_choice": "Choose one of the answers that are offered.",
+    "min_value": "Enter %(limit_value)s or more.",
+    "max_value": "Enter %(limit_value)s or less.",
+    "min_length": "Enter at least %(limit_value)s characters; there are %(show_value)s.",
+    "max_length": "Enter at most %(limit_value)s characters; there are %(show_value)s.",
+    "empty": "Choose another file: this one is empty.",
+    "missing": "Choose a file.",
+}
+
+
+class Form(forms.Form):
+    """A form whose mistakes say what to do, in the words of its labels. Every form of a screen is one.
+
+    A message that a field was given keeps its words; Django's own are replaced.
+    """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name, field in self.fields.items():
+            label = str(field.label or name.replace("_", " ").capitalize()).rstrip("?:")
+            verb = next((verb for kind, verb in _VERBS.items() if isinstance(field, kind)), "Enter")
+            for code, text in {"required": f"{verb} “{label}”.", **_PLAIN_WORDS}.items():
+                if field.error_messages.get(code) == _words_of_django(field).get(code):
+                    field.error_messages[code] = text
+
+
+def _words_of_django(field: forms.Field) -> dict[str, Any]:
+    words: dict[str, Any] = {}
+    for kind in reversed(type(field).__mro__):
+        if kind.__module__.startswith("django."):
+            words |= vars(kind).get("default_error_messages", {})
+    return words
 
 
 class DayField(forms.Field):

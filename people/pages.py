@@ -12,8 +12,6 @@ from django_htmx.http import HttpResponseClientRedirect
 
 from people.problems import Problems
 
-NOT_TAKEN = 422
-
 
 def page(
     request: HttpRequest,
@@ -25,8 +23,8 @@ def page(
 ) -> HttpResponse:
     """Render the page; for a request of htmx that asks for a part, render `fragment` with the same context.
 
-    Any form or formset in the context that was sent with mistakes gives status 422 and the summary at the top of the
-    page. Anything in the context under the names of forms works; the templates find them as `faulty`.
+    Every form and formset in the context that was sent with mistakes, under whatever name, is listed as `faulty`: the
+    frame makes the summary at the top of the page and the title from it.
     """
     context = dict(context or {})
     context["faulty"] = list(_faulty(context.values()))
@@ -37,7 +35,7 @@ def page(
         request,
         fragment if is_part else template,  # type: ignore[arg-type]
         context,
-        status=status or (NOT_TAKEN if context["faulty"] else 200),
+        status=status,
     )
     if fragment is not None:
         patch_vary_headers(answer, ["HX-Request"])

@@ -493,12 +493,15 @@ _TAKEN: dict[Kind, tuple[str, Callable[[Any], Any]]] = {
 }
 
 
+_SHORT = ("day", "time", "moment")
+
+
 def _writer(column: Column, *, is_first: bool) -> Callable[[Any], SafeString]:
     """A function from a row to its ready cell of this column; the first column heads its row."""
     read = _reader(column.value or column.name)
     note = _reader(column.note) if column.note is not None else None
     show, link = _SHOWN[column.kind], column.link
-    css = ' class="n"' if column.is_number else ""
+    css = ' class="n"' if column.is_number else ' class="nowrap"' if column.kind in _SHORT else ""
     if is_first:
         start, end = f'<th scope="row" role="rowheader"{css}>', "</th>"
     else:

@@ -12,8 +12,9 @@ from django.template.loader import render_to_string
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
+from audits.charts import Table
 from audits.rates import rate_of
-from config.pages import Link, navigation, seconds_left
+from config.pages import Link, in_what_role, navigation, seconds_left
 from credentials.rules.answers import Answer, Status
 from people.clock import in_words, now
 
@@ -95,7 +96,7 @@ def answer(
         "before": _beginning(found, name=name, on=standing.on, today=today, me=me, where=where),
         "words": "not insert on patients" if found is Answer.NO else found.words,
         "after": ", as things stand today" if standing.on > today else "",
-        "explained": found.explained,
+        "explained": found.explained if standing.on >= today else "",
         "reasons": [getattr(r, "text", r) for r in (getattr(standing, "reasons", ()) if reasons is None else reasons)],
         "last_day": expires - timedelta(days=1) if expires and expires > standing.on else None,
     }
@@ -148,6 +149,12 @@ def _across(fraction: float) -> str:
     return f"{5 + 110 * fraction:.1f}"
 
 
+@register.inclusion_tag("components/chart.html")
+def chart(svg: str, caption: str, table: Table | None = None) -> dict[str, Any]:
+    """A drawing of audits.charts with its caption and, folded, the same numbers as a table."""
+    return {"svg": svg, "caption": caption, "table": table}
+
+
 @register.inclusion_tag("components/need.html")
 def need(have: int, wanted: int, label: str) -> dict[str, Any]:
     """A line of a `<dl class="need">`: have 4, need 6."""
@@ -158,11 +165,11 @@ def need(have: int, wanted: int, label: str) -> dict[str, Any]:
 
 
 @register.simple_tag
-def field(bound: BoundField, *, columns: int | None = None, css: str = "", hubs: bool = False) -> SafeString:
+def field(bound: BoundField, *, columns: int | None = None, css: str = "", hubs: bool = False, bare: bool = False) -> SafeString:
     """Label, hint, what to mend, and the control; a group of radio buttons or check boxes becomes tiles.
 
     `columns` (1 to 4) sets the tiles side by side; without it, their words decide. `hubs` marks the tiles of gauges
-    with the colour of the hub.
+    with the colour of the hub. `bare` leaves '(optional)' out where nothing is asked of anybody, as in a filter.
     """
     if bound.is_hidden:
         return mark_safe(str(bound))
@@ -173,7 +180,7 @@ def field(bound: BoundField, *, columns: int | None = None, css: str = "", hubs:
         "css": css,
         "is_group": is_group,
         "is_check": isinstance(widget, CheckboxInput),
-        "is_optional": not bound.field.required and not isinstance(widget, CheckboxInput),
+        "is_optional": not bare and not bound.field.required and not isinstance(widget, CheckboxInput),
         "described": " ".join(
             part
             for part, wanted in (
@@ -227,6 +234,11 @@ def links(context: Mapping[str, Any]) -> list[Link]:
     """The entries of the navigation for whoever asks; none on a page without a request."""
     request = context.get("request")
     return navigation(request, context.get("section")) if request else []
+
+
+@register.simple_tag(takes_context=True)
+def role(context: Mapping[str, Any]) -> str:
+    return in_what_role(context["request"])
 
 
 @register.filter
