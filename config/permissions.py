@@ -81,6 +81,11 @@ def administers(access: Access) -> bool:
     return access.may_somewhere(Right.ADMINISTER)
 
 
+def sets_up_units(access: Access) -> bool:
+    """The tree and its settings: administrators open and move, educators and managers set."""
+    return administers(access) or keeps_rules(access)
+
+
 @dataclass(frozen=True)
 class Row:
     """Who may ask for a URL, and by which methods. HEAD goes with GET."""
@@ -108,10 +113,11 @@ TABLE: dict[str, Row] = {
     "sign_out_everywhere": Row(signed_in, ACTION),
     # --- people: set up ---
     "set_up": Row(places),
-    "units": Row(administers),
+    "units": Row(sets_up_units),
     "unit_open": Row(administers, FORM),
     "unit_change": Row(administers, FORM),
-    "unit_settings": Row(keeps_rules, FORM, "history and form of one unit"),
+    "unit_settings": Row(keeps_rules),
+    "unit_setting": Row(keeps_rules, FORM),
     "accounts": Row(administers, FORM),
     "account_open": Row(administers, FORM),
     "account_page": Row(administers),

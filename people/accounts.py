@@ -4,13 +4,19 @@ import hashlib
 import logging
 import secrets
 from datetime import timedelta
+from typing import Any
+from uuid import UUID
 
+from django.conf import settings
 from django.contrib.auth.hashers import check_password, make_password
 from django.contrib.auth.password_validation import validate_password
 from django.contrib.sessions.models import Session
 from django.core.exceptions import ValidationError
+from django.core.mail import send_mail
 from django.core.validators import validate_email
 from django.db import transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.http import Http404
 
 from ledger.acts import Recording, recording
 from people import clock, stale
@@ -18,7 +24,6 @@ from people.access import Access, NotPermitted, Right, access_of
 from people.models import Appointment, Clinician, Invitation, Placement, Profession, User
 from people.problems import Problem, Problems, problem
 from people.signing import Locked, WrongSecret, check_secret
-from people.tree import tree
 
 log = logging.getLogger("sited")
 
@@ -136,6 +141,22 @@ def invite(*, actor: User | None, user: User) -> str:
     return token
 
 
+def mail_invitation(user: User, url: str) -> bool:
+    """Send the link to the owner's own mailbox; False where no mail could be sent."""
+    if not settings.EMAIL_HOST and settings.EMAIL_BACKEND.endswith("dummy.EmailBackend"):
+        return False
+    text = (
+        f"{user.name},\n\nyou are invited to Sited, the register of who may site a peripheral cannula.\n"
+        f"Set your own password within 14 days, once:\n\n{url}\n\n"
+        "If you did not expect this, tell your administrator. Until the link is used, nothing changes.\n"
+    )
+    try:
+        return send_mail("Sited: your invitation", text, None, [user.email]) == 1
+    except OSError:
+        log.exception("mail not sent", extra={"facts": {"user": user.pk}})
+        return False
+
+
 def must_be_mailed(user: User) -> bool:
     """Whether an invitation of this account may go to nobody but its owner's mailbox."""
     return user.own_secret
@@ -197,21 +218,38 @@ def end_sessions(user: User) -> None:
             session.delete()
 
 
-def units_of(user: User) -> frozenset[int]:
-    """The units where this user is, or will be, appointed or placed; without any, those where they once were."""
-    rows = [
-        *Appointment.objects.known().filter(user=user).values_list("unit", "until_day"),
-        *Placement.objects.known().filter(clinician__user=user).values_list("unit", "until_day"),
-    ]
-    now = tree()
-    still = {unit for unit, until in rows if until is None or until > clock.today(now.zone(unit))}
-    return frozenset(still or {unit for unit, _ in rows})
+def administered(access: Access) -> QuerySet[User]:
+    """The accounts that this user may administer.
+
+    Those all of whose units are theirs: where the account's owner is, or will be, appointed or placed, else where they
+    once were. An account without any unit yet is anybody's who administers somewhere.
+    """
+    reach = access.units_for(Right.ADMINISTER)
+    if not reach:
+        return User.objects.none()
+    appointed = Appointment.objects.known().filter(user=OuterRef("pk"))
+    placed = Placement.objects.known().filter(clinician__user=OuterRef("pk"))
+    still = Q(until_day=None) | Q(until_day__gt=access.on)
+    is_somewhere = Exists(appointed.filter(still)) | Exists(placed.filter(still))
+    is_elsewhere = _outside(appointed.filter(still), reach) | _outside(placed.filter(still), reach)
+    was_elsewhere = _outside(appointed, reach) | _outside(placed, reach)
+    return User.objects.filter(~is_elsewhere).filter(is_somewhere | ~was_elsewhere)
+
+
+def _outside(rows: QuerySet[Any], units: frozenset[int]) -> Exists:
+    return Exists(rows.exclude(unit__in=units))
+
+
+def get_account(access: Access, uuid: UUID | str) -> User:
+    """This account, for a page of set-up. Raises Http404 if it is not one to administer."""
+    found = administered(access).filter(uuid=uuid).select_related("clinician").first()
+    if found is None:
+        raise Http404("No account to administer has this identifier.")
+    return found
 
 
 def may_administer(access: Access, user: User) -> bool:
-    """An administrator reaches accounts all of whose units are theirs, and those that have no unit yet."""
-    reach = access.units_for(Right.ADMINISTER)
-    return bool(reach) and units_of(user) <= reach
+    return administered(access).filter(pk=user.pk).exists()
 
 
 def _require_over(access: Access, user: User) -> None:

@@ -14,9 +14,10 @@ from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people import stale
 from people.access import Right, require
+from people.clock import in_words
 from people.models import Setting, Unit, User
 from people.problems import problem
-from people.tree import tree
+from people.tree import Tree, tree
 
 Parse = Callable[[str], Any]
 
@@ -234,3 +235,66 @@ def add_setting(rec: Recording, *, unit: Unit, name: str, value: str, about: str
         }
     stale.touch(cause=rec.kind, act=rec.seq, units=tree().below(unit.pk), from_day=from_day)
     return made
+
+
+# --- for the screens ---
+
+
+@dataclass(frozen=True)
+class Line:
+    """One setting at one unit on a day, in words. `from_unit` is '' where it is the default or set right here."""
+
+    name: str
+    title: str
+    explained: str
+    about: str
+    words: str
+    from_unit: str
+    from_day: date | None
+
+
+def overview(tree: Tree, unit_id: int, *, on: date) -> list[Line]:
+    """Every setting as it holds at this unit on this day; one about procedures has a line for each that is set."""
+    above, now = tree.above(unit_id), book()
+    abouts: dict[str, set[str]] = defaultdict(set)
+    for row in now.rows:
+        if row.unit_id in above and row.about:
+            abouts[row.name].add(row.about)
+    lines = []
+    for name, kind in NAMES.items():
+        for about in ([] if kind.about_procedure and abouts[name] else [""]) + sorted(abouts[name]):
+            found = now.in_effect(name, above, about, on=on)
+            elsewhere = tree.path(found.unit) if found.unit not in (None, unit_id) else ""
+            words = value_words(name, found.value)
+            lines.append(Line(name, kind.title, kind.words, about, words, elsewhere, found.from_day))
+    return lines
+
+
+def value_words(name: str, value: Any) -> str:
+    """A value as screens say it."""
+    kind = NAMES.get(name)
+    if kind is None:
+        return str(value)
+    if kind.choices:
+        return dict(kind.choices)[value or ""]
+    if value is None:
+        return "Not set"
+    return in_words(date.fromisoformat(value)) if kind.parse is day else f"{value} {kind.unit_of}".strip()
+
+
+def parsed(row: Setting) -> Any:
+    return json.loads(row.value)
+
+
+Choices = Callable[[], Sequence[tuple[str, str]]]
+_about_choices: list[Choices] = []
+
+
+def offer_about(choices: Choices) -> None:
+    """An app above offers what settings may be about: (code, name) of its procedures."""
+    if choices not in _about_choices:
+        _about_choices.append(choices)
+
+
+def about_choices() -> list[tuple[str, str]]:
+    return [pair for choices in _about_choices for pair in choices()]

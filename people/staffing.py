@@ -20,12 +20,12 @@ from people.appointing import Role, add_appointment, appoint, end_appointment
 from people.clock import in_words
 from people.models import Clinician, Placement, Profession, Unit, User
 from people.problems import Problem, Problems, problem
-from people.spans import again, check_end, day, lock, overlap, span_problems, standing, swap
+from people.spans import again, check_end, day, lock, overlap, overlapping, span_problems, standing, swap
 
 __all__ = [
     "Kind", "Newcomer", "Role", "add_absence", "add_appointment", "add_clinician", "add_placement", "appoint",
-    "change_clinician", "end_absence", "end_appointment", "end_placement", "home_problem", "move", "open_clinician",
-    "place", "set_absence",
+    "change_clinician", "end_absence", "end_appointment", "end_placement", "home_problem", "move", "needs_home",
+    "open_clinician", "place", "set_absence",
 ]  # fmt: skip
 
 Kind = Placement.Kind
@@ -198,6 +198,11 @@ def end_placement(
             _set_placements(rec, clinician, closed=closed, made=made)
             rec.content |= {"was": [_facts(each) for each in closed], "placed": [_facts(each) for each in made]}
             return changed
+
+
+def needs_home(clinician: Clinician, from_day: date, until_day: date | None) -> bool:
+    """Whether no home placement lies in these days, so that a placement in them has to be the home."""
+    return not _placements(clinician).filter(overlapping(from_day, until_day), home=True).exists()
 
 
 def home_problem(spans: Iterable[tuple[date, date | None, bool]]) -> str | None:

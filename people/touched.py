@@ -12,7 +12,14 @@ def register_all() -> None:
         stale.register(kind, stale.SELF)
     # An account joined to a clinician: that clinician's entries and statements are by the same person.
     stale.register("account.opened", stale.SELF)
-    for kind in ("account.invited", "account.accepted", "account.changed", "account.ended", "account.restored"):
+    for kind in (
+        "account.invited",
+        "account.accepted",
+        "account.changed",
+        "account.ended",
+        "account.restored",
+        "export.made",
+    ):
         stale.register(kind, stale.NOBODY)
     stale.register("unit.opened", stale.NOBODY)
     for kind in ("unit.changed", "setting.set"):

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from people.views import own
+from people.views import accounts, own, staff, units
 
 urlpatterns = [
     path("sign-in/", own.SignIn.as_view(), name="sign_in"),
@@ -9,4 +9,28 @@ urlpatterns = [
     path("account/", own.account, name="account"),
     path("account/password/", own.secret, name="secret"),
     path("account/sign-out-everywhere/", own.sign_out_everywhere, name="sign_out_everywhere"),
+    path("set-up/", units.set_up, name="set_up"),
+    path("set-up/units/", units.unit_list, name="units"),
+    path("set-up/units/open/", units.unit_open, name="unit_open"),
+    path("set-up/units/<int:unit_id>/", units.unit_change, name="unit_change"),
+    path("set-up/units/<int:unit_id>/settings/", units.unit_settings, name="unit_settings"),
+    path("set-up/units/<int:unit_id>/settings/<str:name>/", units.unit_setting, name="unit_setting"),
+    path("set-up/accounts/", accounts.account_list, name="accounts"),
+    path("set-up/accounts/open/", accounts.account_open, name="account_open"),
+    path("set-up/accounts/<uuid:uuid>/", accounts.account_page, name="account_page"),
+    path("set-up/accounts/<uuid:uuid>/change/", accounts.account_change, name="account_change"),
+    path("set-up/accounts/<uuid:uuid>/invite/", accounts.account_invite, name="account_invite"),
+    path("set-up/accounts/<uuid:uuid>/end/", accounts.account_end, name="account_end"),
+    path("set-up/accounts/<uuid:uuid>/restore/", accounts.account_restore, name="account_restore"),
+    path("set-up/accounts/<uuid:uuid>/appoint/", accounts.appoint, name="appoint"),
+    path("set-up/appointments/<uuid:uuid>/", accounts.appointment_end, name="appointment_end"),
+    path("set-up/staff/", staff.staff_list, name="staff"),
+    path("set-up/staff/open/", staff.clinician_open, name="clinician_open"),
+    path("set-up/staff/<uuid:uuid>/", staff.staff_page, name="staff_page"),
+    path("set-up/staff/<uuid:uuid>/change/", staff.clinician_change, name="clinician_change"),
+    path("set-up/staff/<uuid:uuid>/place/", staff.place, name="place"),
+    path("set-up/staff/<uuid:uuid>/move/", staff.move, name="move"),
+    path("set-up/staff/<uuid:uuid>/absence/", staff.absence, name="absence"),
+    path("set-up/placements/<uuid:uuid>/", staff.placement_end, name="placement_end"),
+    path("set-up/absences/<uuid:uuid>/", staff.absence_end, name="absence_end"),
 ]
