@@ -4,3 +4,8 @@ from django.apps import AppConfig
 class AuditsConfig(AppConfig):
     name = "audits"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from audits import touched  # the app registry must be full
+
+        touched.register_all()

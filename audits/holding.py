@@ -93,7 +93,7 @@ class Person:
 
 @dataclass(frozen=True)
 class Holdings:
-    """The dated facts of some people as known at one moment. Who was not asked for has no facts here: KeyError."""
+    """The dated facts of some people as known at one moment. Who was not asked for has no facts here."""
 
     tree: Tree
     people: Mapping[int, Person]
@@ -127,11 +127,11 @@ class Holdings:
         return self._answers[asked]
 
     def _may_supervise(self, user: int, unit: int, procedure: int, on: date) -> Held | Refusal:
-        person = self.people[user]
         above = self.above(unit)
         roles = [each for each in self.appointments.get(user, ()) if each.unit in above and each.covers(on)]
         if not roles:
             return Refusal("not_appointed", f"No appointment as supervisor here on {in_words(on)}.")
+        person = self.people[user]
         if self._is_student(person, above, on):
             return Refusal("student", "A student never supervises.")
         held = self._held(person, unit, procedure, on)

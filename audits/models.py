@@ -1,6 +1,7 @@
 """The evidence: what was inserted, who stated what about it, who held what. Written once, versioned, never deleted."""
 
 import uuid
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.db import models
@@ -136,6 +137,11 @@ class Insertion(Known):
             models.Index(fields=["occasion"]),
             models.Index(fields=["unit", "performed_on"]),
         ]
+
+    @property
+    def days_to_entry(self) -> int:
+        """Local days from the insertion to its entry."""
+        return (self.entered_at.astimezone(ZoneInfo(self.zone)).date() - self.performed_on).days
 
 
 class Attempt(models.Model):

@@ -1,0 +1,36 @@
+"""Whose standing the acts about evidence may change, and whose entries count otherwise when people's facts change."""
+
+from audits.outcomes import touched_by_supervising
+from people import stale
+
+# Facts of people on which supervising rests: role, place, kind of placement, absence, profession, whose account it is.
+SUPERVISING_RESTS_ON = (
+    "account.opened",
+    "appointment.ended",
+    "appointment.made",
+    "absence.set",
+    "clinician.changed",
+    "placement.set",
+    "staff.imported",
+    "unit.changed",
+)
+
+
+def register_all() -> None:
+    for kind in (
+        "completion.recorded",
+        "correction.decided",
+        "dispute.opened",
+        "dispute.taken_back",
+        "insertion.corrected",
+        "insertion.recorded",
+        "insertion.withdrawn",
+        "logbook.imported",
+        "statement.signed",
+    ):
+        stale.register(kind, stale.SELF)
+    # Until it is decided the old version stands.
+    for kind in ("correction.proposed", "correction.taken_back", "procedure.opened"):
+        stale.register(kind, stale.NOBODY)
+    for kind in SUPERVISING_RESTS_ON:
+        stale.register(kind, touched_by_supervising)
