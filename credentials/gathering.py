@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -126,7 +126,6 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         for each in sorted(person.placements, key=lambda each: each.from_day)
         if each.home
     ]
-    limit = timedelta(days=ground.book.value("dispute_days", above, on=on))
     return Facts(
         home=home,
         lines={unit: ground.above(unit) for unit in sorted(units | ({home} if home is not None else set()))},
@@ -147,7 +146,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         rules=rule_set(rules) if rules else None,
         drift_since=drift_since(ground.rules, procedure, homes, on),
         drift_restarts=tuple(sorted(day for at, day in person.drift_closings if at == procedure and day <= on)),
-        dispute_days=tuple(sorted(day + limit for at, day in person.disputes if at == procedure and day + limit > on)),
+        dispute_days=tuple(sorted(day for at, day in person.disputes if at == procedure and day > on)),
         later_changes=tuple(sorted(_changes_after(person, procedure, ground, above, units, on))),
     )
 
@@ -247,10 +246,9 @@ def _drift_closings(clinicians: Collection[int], known: int | None) -> Iterable[
 
 
 def _disputes(clinicians: Collection[int], known: int | None) -> Iterable[tuple[int, int, date]]:
+    """The days on which open disputes return their entries to safety."""
     rows = Dispute.objects.known(known).filter(insertion__clinician__in=clinicians)
-    # A dispute decided after the number asked about was still open then.
-    rows = rows.filter(decided__isnull=True) if known is None else rows.exclude(decided__lte=known)
-    return rows.values_list("insertion__clinician", "insertion__procedure", "opened_on")
+    return rows.values_list("insertion__clinician", "insertion__procedure", "limit_on")
 
 
 def _by(rows: Iterable[Row], key: str | Callable[[Row], int]) -> dict[int, list[Row]]:
