@@ -1,0 +1,189 @@
+"""What each URL answers to each member of the cast: the table that the walker (test_permissions.py) checks.
+
+To add a URL, write an `Entry` in your app's block of MATRIX:
+
+    "staff_page": Entry(
+        '''
+                        owner colleague outsider
+        educator        yes   yes       404
+        administrator   yes   yes       yes
+        *               403   403       403
+        ''',
+        clinicians,
+    )
+
+Columns are whose object is asked for: `clinicians(cast)` gives for each column the arguments of the URL (and makes the
+objects, if they are not in the cast). A URL without arguments has one column, written `page`. Rows are who asks: the
+members of `tests.factories.Cast`, and `*` for the rest. Cells: `yes` (any answer but a refusal: a page, a redirect, a
+form to mend), `403`, `404`. Signed out needs no row: it must lead to the sign-in page, unless `anonymous` has one.
+Where POST differs from GET give `post=` a table of its own; `body(cast)` gives what is posted (default: nothing).
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from people import accounts
+from tests.factories import (
+    AbsenceFactory,
+    AppointmentFactory,
+    Cast,
+    UserFactory,
+)
+
+Arguments = Mapping[str, Mapping[str, Any]]
+EVERYBODY = [
+    "anonymous",
+    "owner",
+    "colleague",
+    "outsider",
+    "supervisor",
+    "assessor",
+    "educator",
+    "manager",
+    "auditor",
+    "administrator",
+]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """The expected answers of one URL."""
+
+    get: str
+    arguments: Callable[[Cast], Arguments] = lambda cast: {"page": {}}
+    post: str = ""
+    body: Callable[[Cast], Mapping[str, Any]] = lambda cast: {}
+
+    def expected(self, method: str) -> dict[tuple[str, str], str]:
+        """(who, whose) -> yes, 403 or 404."""
+        return read(self.post if method == "POST" and self.post else self.get)
+
+
+def read(table: str) -> dict[tuple[str, str], str]:
+    """Raises ValueError for a table with a gap, a stranger or an unknown cell."""
+    lines = [line.split() for line in table.strip().splitlines()]
+    columns, rows = lines[0], {line[0]: line[1:] for line in lines[1:]}
+    found = {}
+    for who in EVERYBODY:
+        if who == "anonymous" and who not in rows:
+            continue
+        cells = rows.get(who) or rows.get("*")
+        if cells is None or len(cells) != len(columns) or not set(cells) <= {"yes", "403", "404"}:
+            raise ValueError(f"the row of {who} in this table is not whole:\n{table}")
+        found |= {(who, whose): cell for whose, cell in zip(columns, cells, strict=True)}
+    if strangers := rows.keys() - {*EVERYBODY, "*"}:
+        raise ValueError(f"not in the cast: {strangers}")
+    return found
+
+
+def page(answers: str) -> str:
+    """A table with one column: 'educator manager' may, everybody else gets 403."""
+    return "page\n" + "\n".join(f"{who} yes" for who in answers.split()) + "\n* 403"
+
+
+SIGNED_IN = "page\n* yes"
+ANYBODY = "page\nanonymous yes\n* yes"
+
+# --- people ---
+
+
+def clinicians(cast: Cast) -> Arguments:
+    return {name: {"uuid": getattr(cast, name).uuid} for name in ("owner", "colleague", "outsider")}
+
+
+def users(cast: Cast) -> Arguments:
+    return {name: {"uuid": getattr(cast, name).user.uuid} for name in ("owner", "colleague", "outsider")}
+
+
+def units(cast: Cast) -> Arguments:
+    return {"owner": {"unit_id": cast.wards.ward.pk}, "outsider": {"unit_id": cast.wards.other_ward.pk}}
+
+
+def a_setting(cast: Cast) -> Arguments:
+    return {whose: {**unit, "name": "logging_basis"} for whose, unit in units(cast).items()}
+
+
+def placements(cast: Cast) -> Arguments:
+    rows = {name: getattr(cast, name).placements.get() for name in ("owner", "colleague", "outsider")}
+    return {name: {"uuid": row.uuid} for name, row in rows.items()}
+
+
+def absences(cast: Cast) -> Arguments:
+    names = ("owner", "colleague", "outsider")
+    return {name: {"uuid": AbsenceFactory(clinician=getattr(cast, name)).uuid} for name in names}
+
+
+def appointments(cast: Cast) -> Arguments:
+    return {
+        "owner": {"uuid": AppointmentFactory(user=cast.owner.user, unit=cast.wards.ward).uuid},
+        "outsider": {"uuid": AppointmentFactory(user=cast.outsider.user, unit=cast.wards.other_ward).uuid},
+    }
+
+
+def an_invitation(cast: Cast) -> Arguments:
+    user = UserFactory(own_secret=False)
+    return {"page": {"token": accounts.invite(actor=None, user=user)}}
+
+
+PLACERS = """
+                owner colleague outsider
+educator        yes   yes       404
+manager         yes   yes       404
+administrator   yes   yes       yes
+*               403   403       403
+"""
+ADMINISTRATORS = """
+                owner colleague outsider
+administrator   yes   yes       yes
+*               403   403       403
+"""
+KEEPERS = """
+                owner outsider
+educator        yes   404
+manager         yes   404
+*               403   403
+"""
+ADMINISTRATORS_OF_TWO = """
+                owner outsider
+administrator   yes   yes
+*               403   403
+"""
+
+MATRIX: dict[str, Entry] = {
+    # --- frame ---
+    "healthz": Entry(ANYBODY),
+    "readyz": Entry(ANYBODY),
+    "stay": Entry(SIGNED_IN),
+    # --- people ---
+    "sign_in": Entry(ANYBODY),
+    "sign_out": Entry(ANYBODY),
+    "invitation": Entry(ANYBODY, an_invitation),
+    "account": Entry(SIGNED_IN),
+    "secret": Entry(SIGNED_IN),
+    "sign_out_everywhere": Entry(SIGNED_IN),
+    "set_up": Entry(page("educator manager administrator")),
+    "units": Entry(page("educator manager administrator")),
+    "unit_open": Entry(page("administrator")),
+    "unit_change": Entry(ADMINISTRATORS_OF_TWO, units),
+    "unit_settings": Entry(KEEPERS, units),
+    "unit_setting": Entry(KEEPERS, a_setting),
+    "accounts": Entry(page("administrator"), body=lambda cast: {"export": "csv"}),
+    "account_open": Entry(page("administrator")),
+    "account_page": Entry(ADMINISTRATORS, users),
+    "account_change": Entry(ADMINISTRATORS, users),
+    "account_invite": Entry(ADMINISTRATORS, users),
+    "account_end": Entry(ADMINISTRATORS, users),
+    "account_restore": Entry(ADMINISTRATORS, users),
+    "appoint": Entry(ADMINISTRATORS, users),
+    "appointment_end": Entry(ADMINISTRATORS_OF_TWO, appointments),
+    "staff": Entry(page("educator manager administrator"), body=lambda cast: {"export": "csv"}),
+    "clinician_open": Entry(page("educator manager administrator")),
+    "staff_page": Entry(PLACERS, clinicians),
+    "clinician_change": Entry(PLACERS, clinicians),
+    "place": Entry(PLACERS, clinicians),
+    "move": Entry(PLACERS, clinicians),
+    "placement_end": Entry(PLACERS, placements),
+    "absence": Entry(PLACERS, clinicians),
+    "absence_end": Entry(PLACERS, absences),
+}
