@@ -97,17 +97,13 @@ def staff_number(cell: Cell, warn: Warn = silent) -> str | None:
         if re.fullmatch(r"\d+\.0+", value):
             value = value.partition(".")[0]
         if re.fullmatch(r"\d(?:\.\d+)?[eE]\+?\d+", value):
-            raise Refused(
-                "The staff number was cut short to powers of ten: format the column as text and type it again."
-            )
+            raise Refused(f"The staff number was cut short to a power of ten: {_AS_TEXT}")
         if len(value) > 40 or not any(letter.isalnum() for letter in value):
             raise Refused(f"This is no staff number: {_AS_TEXT}")
         return value
     if isinstance(value, float | int) and not isinstance(value, bool):
-        if value < 0 or value != int(value) or value >= _EXACT_BELOW:
-            raise Refused(
-                "This is no staff number: format the column as text and type it as it stands in the staff list."
-            )
+        if not 0 <= value < _EXACT_BELOW or value != int(value):
+            raise Refused(f"This is no staff number: {_AS_TEXT}")
         return str(int(value))
     raise Refused(f"The spreadsheet turned the staff number into something else: {_AS_TEXT}")
 

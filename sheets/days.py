@@ -136,7 +136,7 @@ def _day_from_text(text: str) -> date:
         read = _date(found[3], _month(found[2]), found[1])
     elif found := _NAME_DAY.fullmatch(rest):
         read = _date(found[3], _month(found[1]), found[2])
-    elif re.fullmatch(r"\d{1,2}(?:st|nd|rd|th)?[-/. ]*(?:\d{1,2}|[a-z]{3,9})", rest):
+    elif re.fullmatch(r"\d{1,2}(?:st|nd|rd|th)?(?:[-/. ]+\d{1,2}|[-/. ]*[a-z]{3,9})", rest):
         raise Refused(f"The date has no year: {_HOW_DAY}")
     else:
         raise Refused(f"This is no date: {_HOW_DAY}")
