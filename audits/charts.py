@@ -15,9 +15,11 @@ from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING
 
+import numpy as np
 from django.utils.safestring import SafeString, mark_safe
 
 from audits.rates import LEAST_FOR_A_RATE, LEAST_FOR_A_TARGET, rate_of
+from audits.statistics.proportions import wilson_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,8 +29,8 @@ WIDTH, HEIGHT = 400, 228
 _POINTS = 72
 _FONT = 12.5
 # Each part is drawn in its own colour, which becomes the page's name for it.
-_INK, _SOFT, _LINE, _ACCENT = "#20242c", "#565c6b", "#ddd6c8", "#4a2f6b"
-_NAMES = {_INK: "--ink", _SOFT: "--soft", _LINE: "--line", _ACCENT: "--accent", "#f1ecf7": "--wash", "#fffefb": "--sheet"}
+_INK, _SOFT, _LINE, _ACCENT, _WASH = "#20242c", "#565c6b", "#ddd6c8", "#4a2f6b", "#f1ecf7"
+_NAMES = {_INK: "--ink", _SOFT: "--soft", _LINE: "--line", _ACCENT: "--accent", _WASH: "--wash"}
 
 
 def drift_chart(
@@ -78,7 +80,8 @@ def drift_table(values: Sequence[float], days: Sequence[date], outcomes: Sequenc
     return Table(
         ("Insertion", "Day", "Working first time", "Drift"),
         tuple(
-            (str(n), _day(day), "yes" if worked else "no", f"{value:.2f}") for n, (value, day, worked) in enumerate(lines, 1)
+            (str(n), _day(day), "yes" if worked else "no", f"{value:.2f}")
+            for n, (value, day, worked) in enumerate(lines, 1)
         ),
     )
 
@@ -114,7 +117,9 @@ def _drift(
     _x_axis(axes, len(values), first, last)
     axes.set_yticks([])
     how_far = f"{_counted(len(values))}; now at {values[-1] if values else 0:.2f} of a limit of {limit:g}"
-    crossing = f"It crossed its limit at the {_ordinal(crossed)} insertion." if crossed else "It has not crossed its limit."
+    crossing = (
+        f"It crossed its limit at the {_ordinal(crossed)} insertion." if crossed else "It has not crossed its limit."
+    )
     return _svg(figure, "Drift of first attempts", f"{how_far}. {crossing}")
 
 
@@ -122,22 +127,21 @@ def _drift(
 def _learning(outcomes: tuple[bool, ...]) -> SafeString:
     figure, axes = _blank(left=0.11)
     total = len(outcomes)
-    successes = [sum(outcomes[:n]) for n in range(1, total + 1)]
-    drawn = range(LEAST_FOR_A_RATE, total + 1)
-    rates = [rate_of(successes[n - 1], n) for n in drawn]
-    if rates:
-        axes.fill_between(
-            drawn, [r.lower or 0.0 for r in rates], [r.upper or 0.0 for r in rates], color="#f1ecf7", linewidth=0
-        )
-        axes.plot(drawn, [r.lower for r in rates], color=_SOFT, linewidth=0.9, dashes=(3, 3))
-        axes.plot(drawn, [r.upper for r in rates], color=_SOFT, linewidth=0.9, dashes=(3, 3))
-        axes.plot(drawn, [r.share for r in rates], color=_INK, linewidth=1.8)
+    successes = np.cumsum(outcomes, dtype=int)
+    if total >= LEAST_FOR_A_RATE:
+        steps = np.arange(LEAST_FOR_A_RATE, total + 1)
+        worked = successes[LEAST_FOR_A_RATE - 1 :]
+        interval = wilson_interval(worked, steps)
+        axes.fill_between(steps, interval.lower, interval.upper, color=_WASH, linewidth=0)
+        for edge in (interval.lower, interval.upper):
+            axes.plot(steps, edge, color=_SOFT, linewidth=0.9, dashes=(3, 3))
+        axes.plot(steps, worked / steps, color=_INK, linewidth=1.8)
     failures = [n for n, worked in enumerate(outcomes, 1) if not worked]
     axes.plot(failures, [0.0] * len(failures), "|", color=_ACCENT, markersize=9, markeredgewidth=1.4)
     axes.set_ylim(-0.06, 1.03)
     axes.set_yticks([0, 0.5, 1], ["0%", "50%", "100%"])
     _x_axis(axes, total, None, None)
-    summary = rate_of(successes[-1] if successes else 0, total).words
+    summary = rate_of(sum(outcomes), total).words
     few = " Under 20 insertions it says little." if 0 < total < LEAST_FOR_A_TARGET else ""
     return _svg(figure, "First-attempt success so far", f"After {_counted(total)}: {summary}.{few}")
 
@@ -177,7 +181,12 @@ def _svg(figure: "Figure", title: str, description: str) -> SafeString:
 
     buffer = io.StringIO()
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": "sited", "svg.id": None}):
-        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
+        figure.savefig(
+            buffer,
+            format="svg",
+            transparent=True,
+            metadata={"Date": None, "Creator": None, "Type": None, "Format": None},
+        )
     return mark_safe(_tamed(buffer.getvalue(), title, description))  # noqa: S308 (own drawing, words escaped)
 
 
@@ -188,8 +197,7 @@ _SHARED_IDS = re.compile(r'( id="|"#|url\(#)([mp][0-9a-f]{10})')
 
 
 def _tamed(drawing: str, title: str, description: str) -> str:
-    """The drawing fit for a page: presentation attributes for styles, names for colours, ids of its own, words for eyes that
-    do not see it."""
+    """The drawing fit for a page: attributes for styles, names for colours, its own ids, the drawing in words."""
     drawing = _DECORATION.sub("", drawing)
     key = "c" + hashlib.sha256((drawing + title + description).encode()).hexdigest()[:10]
     drawing = _STYLE.sub(_as_attributes, _OWN_IDS.sub("", drawing)).replace("xlink:href", "href")

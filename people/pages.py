@@ -28,12 +28,11 @@ def page(
     """
     context = dict(context or {})
     context["faulty"] = list(_faulty(context.values()))
-    is_part = (
-        fragment is not None and bool(getattr(request, "htmx", False)) and not request.htmx.history_restore_request
-    )  # type: ignore[attr-defined]
+    asked: Any = getattr(request, "htmx", None)
+    is_part = fragment is not None and bool(asked) and not asked.history_restore_request
     answer = render(
         request,
-        fragment if is_part else template,  # type: ignore[arg-type]
+        (is_part and fragment) or template,
         context,
         status=status,
     )

@@ -4,16 +4,16 @@ The state (filters, order, page) is in the address. An export is an act, so it i
 """
 
 import hashlib
-import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from tempfile import SpooledTemporaryFile
-from typing import Any, BinaryIO, Literal, cast
+from typing import Any, Literal, cast
 
 import django_tables2 as tables
 from django import forms
+from django.core.exceptions import BadRequest
 from django.core.paginator import InvalidPage
 from django.db.models import F, Model, QuerySet
 from django.http import FileResponse, HttpRequest, HttpResponseBase
@@ -70,7 +70,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """One question that narrows a list. `narrow` takes the rows and the cleaned value and gives the rows that remain."""
+    """One question that narrows a list: `narrow` takes the rows and the cleaned value and gives those that remain."""
 
     name: str
     field: forms.Field
@@ -298,11 +298,11 @@ def export(request: HttpRequest, listing: Listing, *, on_export: Callable[[Expor
     """All rows of the listing as narrowed and ordered by the address, as the XLSX or CSV that the POST asks for.
 
     The file is made whole first; then `on_export` is told what it holds, to check and record it, and if that raises
-    nothing is sent. Memory does not grow with the rows. Raises ValueError for a format that is neither.
+    nothing is sent. Memory does not grow with the rows. Raises BadRequest (400) for a format that is neither.
     """
     wanted = request.POST.get("export", "")
     if wanted not in ("xlsx", "csv"):
-        raise ValueError(f"a list is taken away as xlsx or csv, not as {wanted!r}")
+        raise BadRequest(f"a list is taken away as xlsx or csv, not as {wanted!r}")
     format_ = cast(Format, wanted)
     form = _form(listing, request)
     order = _order(listing, request)
@@ -311,13 +311,11 @@ def export(request: HttpRequest, listing: Listing, *, on_export: Callable[[Expor
     headings, readers = _exported(listing.columns)
     lines = ([read(record) for read in readers] for record in counted)
     # Closed by the response that sends it.
-    file = cast(BinaryIO, SpooledTemporaryFile(_KEPT_IN_MEMORY))  # noqa: SIM115
+    file: Any = SpooledTemporaryFile(_KEPT_IN_MEMORY)  # noqa: SIM115
     if format_ == "xlsx":
         writing.write_xlsx(file, headings, lines, title=listing.title, notes=(*listing.notes, *applied))
     else:
-        text = io.TextIOWrapper(file, encoding="utf-8", newline="")
-        writing.write_csv(text, headings, lines)
-        text.detach()
+        writing.write_csv(file, headings, lines)
     file.seek(0)
     made = Export(
         name=listing.name,
@@ -374,7 +372,10 @@ def _spoken(asked: forms.Field, value: Any) -> str:
     if isinstance(value, list | QuerySet):
         return ", ".join(_spoken(asked, each) for each in value)
     if isinstance(asked, forms.ChoiceField) and not isinstance(value, Model):
-        return next((str(words) for key, words in _flat(asked.choices) if str(key) == str(value)), str(value))
+        return next(
+            (str(words) for key, words in _flat(cast(Iterable[Any], asked.choices)) if str(key) == str(value)),
+            str(value),
+        )
     return str(value)
 
 
@@ -411,14 +412,14 @@ def _comparable(value: Any) -> Any:
     return value.casefold() if isinstance(value, str) else value
 
 
-class _AsOrdered(TableQuerysetData):  # type: ignore[misc]
+class _AsOrdered(TableQuerysetData):
     ordering = None
 
     def order_by(self, aliases: object) -> None:
         """The rows come in order."""
 
 
-class _AsGiven(TableListData):  # type: ignore[misc]
+class _AsGiven(TableListData):
     def order_by(self, aliases: object) -> None:
         """The rows come in order."""
 

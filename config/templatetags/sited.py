@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 
 from django import template
 from django.forms import BaseForm, BoundField
-from django.forms.widgets import CheckboxInput, CheckboxSelectMultiple, Input, RadioSelect
+from django.forms.widgets import CheckboxInput, CheckboxSelectMultiple, RadioSelect
 from django.template.loader import render_to_string
 from django.utils.html import format_html
-from django.utils.safestring import SafeString, mark_safe
+from django.utils.safestring import SafeString
 
 from audits.charts import Table
 from audits.rates import rate_of
@@ -165,14 +165,16 @@ def need(have: int, wanted: int, label: str) -> dict[str, Any]:
 
 
 @register.simple_tag
-def field(bound: BoundField, *, columns: int | None = None, css: str = "", hubs: bool = False, bare: bool = False) -> SafeString:
+def field(
+    bound: BoundField, *, columns: int | None = None, css: str = "", hubs: bool = False, bare: bool = False
+) -> SafeString:
     """Label, hint, what to mend, and the control; a group of radio buttons or check boxes becomes tiles.
 
     `columns` (1 to 4) sets the tiles side by side; without it, their words decide. `hubs` marks the tiles of gauges
     with the colour of the hub. `bare` leaves '(optional)' out where nothing is asked of anybody, as in a filter.
     """
     if bound.is_hidden:
-        return mark_safe(str(bound))
+        return SafeString(bound)
     widget = bound.field.widget
     is_group = isinstance(widget, RadioSelect | CheckboxSelectMultiple)
     context = {
@@ -199,7 +201,7 @@ def field(bound: BoundField, *, columns: int | None = None, css: str = "", hubs:
 @register.simple_tag
 def fields(form: BaseForm) -> SafeString:
     """Every field of a form, in order, and the hidden ones."""
-    return mark_safe("\n".join(field(bound) for bound in (*form.visible_fields(), *form.hidden_fields())))
+    return SafeString("\n".join(field(bound) for bound in (*form.visible_fields(), *form.hidden_fields())))
 
 
 def _columns(labels: Iterable[str]) -> int:
@@ -211,7 +213,7 @@ def _columns(labels: Iterable[str]) -> int:
 def problems(faulty: Iterable[BaseForm]) -> list[dict[str, str]]:
     """What is to be mended in these forms, each with the id of the control that a link goes to."""
     return [
-        {"target": _target(form, name), "text": text}
+        {"target": _target(form, name), "text": str(text)}
         for form in faulty
         for name, errors in form.errors.items()
         for text in errors
@@ -246,7 +248,7 @@ def trail(items: str) -> SafeString | str:
     """The list items of a block as the line that says where a page stands; nothing for none."""
     if not items.strip():
         return ""
-    return format_html('<nav class="trail" aria-label="Where you are"><ol>{}</ol></nav>', mark_safe(items.strip()))
+    return format_html('<nav class="trail" aria-label="Where you are"><ol>{}</ol></nav>', SafeString(items.strip()))
 
 
 @register.simple_tag(takes_context=True)
