@@ -114,12 +114,10 @@ def signal_probability(
     rate = demands.rates("failure_rate", failure_rate)
     attempts = demands.whole("attempts", attempts, least=0)
     rounds, first = _rounds(weights, limit, start)
-    up_rate = rate if weights.failure > 0 else 1 - rate
+    up_rate = np.ravel(rate if weights.failure > 0 else 1 - rate)
     answers = [
         _signalled(rounds, first, mass, first_mass, attempts)
-        for mass, first_mass in zip(
-            np.atleast_2d(rounds.mass(up_rate)), np.atleast_2d(first.mass(up_rate)), strict=True
-        )
+        for mass, first_mass in zip(rounds.mass(up_rate), first.mass(up_rate), strict=True)
     ]
     return plain(np.array(answers).reshape(rate.shape))
 
