@@ -258,6 +258,13 @@ def test_a_checkpoint_that_is_none_is_refused_as_wrong_use(db, given):
     assert caught.value.returncode == 2
 
 
+def test_a_database_without_a_ledger_is_an_error_in_words(db):
+    connection.check_constraints()
+    run_sql("ALTER TABLE ledger_act RENAME TO elsewhere")
+    with pytest.raises(CommandError, match="holds no ledger"):
+        call_command("verify_ledger")
+
+
 # What other apps add.
 
 

@@ -5,7 +5,9 @@ import sys
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import connection
 
+from ledger.models import Act
 from ledger.verify import Checkpoint, verify
 
 
@@ -24,7 +26,10 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        report = verify(expect=_checkpoint(options["expect"]))
+        expect = _checkpoint(options["expect"])
+        if Act._meta.db_table not in connection.introspection.table_names():
+            raise CommandError("This database holds no ledger: name the right one, or run migrate.")
+        report = verify(expect=expect)
         for problem in report.problems:
             where = f"act {problem.seq}: " if problem.seq is not None else ""
             self.stderr.write(f"{where}{problem.reason}")
