@@ -229,7 +229,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     # Default deny; last, because it asks who signs in.
-    *(["config.permissions.PermissionTable"] if (BASE_DIR / "config" / "permissions.py").exists() else []),
+    "config.permissions.PermissionTable",
 ]
 
 ROOT_URLCONF = "config.urls"
