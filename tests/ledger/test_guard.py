@@ -160,6 +160,8 @@ def test_every_table_with_two_times_and_every_table_of_the_ledger_is_guarded():
         fields = {field.name for field in model._meta.local_concrete_fields}
         if "known_until" in fields:
             assert "known_until" in guarding.guard_of(model).fill_once, model
+        for name in guarding.guard_of(model).fill_once:
+            assert model._meta.get_field(name).null, f"{model.__name__}.{name} could never be filled in"
 
 
 def test_a_guard_that_names_no_field_is_refused():
