@@ -142,7 +142,7 @@ def _csv_value(value: object) -> str | int | float | Decimal:
         return ""
     if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
         return value if is_plain(value) else as_text(value)
-    return safe_text(_NOT_IN_XML.sub("", as_text(value)))
+    return xml_text(as_text(value))
 
 
 def as_text(value: object) -> str:
@@ -175,8 +175,9 @@ def is_plain(number: float | Decimal) -> bool:
 
 
 def xml_text(text: str) -> str:
-    """Text that a workbook can hold and no spreadsheet runs."""
-    return safe_text(_NOT_IN_XML.sub("", text))
+    """Text that a workbook or a CSV can hold and no spreadsheet runs."""
+    # Some of them part words: a form feed, a vertical tab.
+    return safe_text(_NOT_IN_XML.sub(lambda found: " " if found[0].isspace() else "", text))
 
 
 def sheet_name(title: str) -> str:
