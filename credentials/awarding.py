@@ -1,0 +1,306 @@
+"""Awarding: a signed decision that somebody holds a procedure, its renewal, and scope by role."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.db import transaction
+
+from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
+from audits.calendar import add_months
+from audits.models import Award, Procedure, ScopeByRole
+from credentials.documents import terms as parsed
+from credentials.enrolling import close_enrolment
+from credentials.models import Enrolment, Flag, Programme
+from credentials.proposing import role_words
+from credentials.rules.progress import Line, is_met
+from credentials.rules.terms import Terms
+from credentials.standings import Judged, judge_many
+from ledger.acts import Recording, recording
+from ledger.canonical import canonical
+from people.access import Right, access_of
+from people.clock import in_words
+from people.models import Clinician, Unit
+from people.problems import Problem, Problems, problem
+from people.signing import Confirmed, digest_of
+from people.spans import lock
+
+AWARDED, RENEWED, SCOPED = "awarded", "renewed", "scope by role decided"
+
+
+@dataclass(frozen=True)
+class Check:
+    """What stands before whoever decides: the terms with what is there, and what hangs. `digest` is what is signed."""
+
+    clinician: Clinician
+    procedure: Procedure
+    on: date
+    lines: tuple[Line, ...]
+    in_question: int
+    open_flags: tuple[Flag, ...]
+    programme: Programme | None
+    known: int
+
+    @property
+    def is_met(self) -> bool:
+        return is_met(self.lines)
+
+    @property
+    def digest(self) -> str:
+        return digest_of(
+            {
+                "clinician": str(self.clinician.uuid),
+                "procedure": self.procedure.code,
+                "on": self.on.isoformat(),
+                "programme": str(self.programme.uuid) if self.programme else None,
+                "lines": [[line.label, line.have, line.need, line.note] for line in self.lines],
+                "in_question": self.in_question,
+                "open_flags": [str(flag.uuid) for flag in self.open_flags],
+            }
+        )
+
+
+def check_award(clinician: Clinician, procedure: Procedure) -> Check:
+    """How far the enrolment that holds today is on its terms. Raises Problems for somebody who is not enrolled."""
+    judged, enrolment = _judged(clinician, procedure), _enrolment(clinician, procedure)
+    if enrolment is None:
+        raise problem("", f"{clinician.name} is not enrolled for {procedure.name}: enrol first.")
+    return _check(clinician, procedure, judged, (*judged.standing.entry, *judged.standing.award), enrolment.programme)
+
+
+def check_renewal(clinician: Clinician, procedure: Procedure) -> Check:
+    """How far the award is on its terms of renewal. Raises Problems if there is none, or if it is too early or late."""
+    judged = _judged(clinician, procedure)
+    award = renewable(clinician, procedure, judged.on)
+    programme = Programme.objects.filter(uuid=award.programme).first()
+    return _check(clinician, procedure, judged, judged.standing.renewal, programme)
+
+
+def award(*, signer: Confirmed, clinician: Clinician, procedure: Procedure, scope_unit: Unit) -> Award:
+    """Award a procedure at a unit and all below, from today. Raises NotPermitted, NotConfirmed, Problems."""
+    access = access_of(signer.user)
+    access.require_about(Right.DECIDE, clinician)
+    access.require(Right.DECIDE, scope_unit.pk)
+    with transaction.atomic():
+        lock(clinician)
+        check = check_award(clinician, procedure)
+        _require_met(check)
+        enrolment = _enrolment(clinician, procedure)
+        assert enrolment is not None
+        assert check.programme is not None
+        first = not Award.objects.known().filter(clinician=clinician, procedure=procedure).exists()
+        with recording(actor=signer.user, kind="award.made", subject=clinician.uuid) as rec:
+            made = add_award(
+                rec,
+                new_award(
+                    clinician=clinician,
+                    procedure=procedure,
+                    scope_unit=scope_unit,
+                    programme=check.programme,
+                    kind=Award.Kind.AWARD,
+                    from_day=check.on,
+                    first=first,
+                    basis=_basis(check),
+                ),
+            )
+            close_enrolment(rec, enrolment=enrolment, until_day=check.on)
+            _sign(rec, signer, check, made)
+            return made
+
+
+def renew(*, signer: Confirmed, clinician: Clinician, procedure: Procedure) -> Award:
+    """Renew the award that is in notice or grace: the anchor stays, the months are added. Raises as `award`."""
+    access = access_of(signer.user)
+    access.require_about(Right.DECIDE, clinician)
+    with transaction.atomic():
+        lock(clinician)
+        check = check_renewal(clinician, procedure)
+        _require_met(check)
+        old = renewable(clinician, procedure, check.on)
+        access.require(Right.DECIDE, old.scope_unit_id)
+        months = parsed(old.terms).months
+        with recording(actor=signer.user, kind="award.renewed", subject=clinician.uuid) as rec:
+            made = add_award(
+                rec,
+                NewAward(
+                    clinician=clinician,
+                    procedure=procedure,
+                    scope_unit=old.scope_unit,
+                    programme=old.programme,
+                    terms=old.terms,
+                    kind=Award.Kind.RENEWAL,
+                    from_day=check.on,
+                    anchor=old.anchor,
+                    months=old.months + months,
+                    basis=_basis(check),
+                    provisional_until=old.provisional_until,
+                    supervises_from=old.supervises_from,
+                    long_absence_days=old.long_absence_days,
+                ),
+                replaces=old,
+            )
+            _sign(rec, signer, check, made)
+            return made
+
+
+def renewable(clinician: Clinician, procedure: Procedure, on: date) -> Award:
+    """The award that may be renewed on this day. Raises Problems with the day on which renewal opens or closed."""
+    rows = Award.objects.known().filter(clinician=clinician, procedure=procedure, until_day=None, from_day__lte=on)
+    old = rows.select_related("scope_unit").order_by("-expires_on").first()
+    if old is None:
+        raise problem("", f"{clinician.name} holds no award for {procedure.name} that could be renewed.")
+    terms = parsed(old.terms)
+    opens, closes = (
+        old.expires_on - timedelta(days=terms.notice_days),
+        old.expires_on + timedelta(days=terms.grace_days),
+    )
+    if on < opens:
+        raise problem("", f"Renewal opens on {in_words(opens)}.")
+    if on >= closes:
+        raise problem("", f"It lapsed on {in_words(closes)}: enrol, and award again.")
+    return old
+
+
+def new_award(
+    *,
+    clinician: Clinician,
+    procedure: Procedure,
+    scope_unit: Unit,
+    programme: Programme,
+    kind: str,
+    from_day: date,
+    first: bool,
+    basis: str,
+    months: int | None = None,
+) -> NewAward:
+    """An award anchored on its first day under these terms, with what supervising needs copied from them."""
+    terms: Terms = parsed(programme.content)
+    provisional = first and terms.provisional_months > 0
+    return NewAward(
+        clinician=clinician,
+        procedure=procedure,
+        scope_unit=scope_unit,
+        programme=programme.uuid,
+        terms=programme.content,
+        kind=kind,
+        from_day=from_day,
+        anchor=from_day,
+        months=months or terms.months,
+        basis=basis,
+        first=first,
+        provisional_until=add_months(from_day, terms.provisional_months) if provisional else None,
+        supervises_from=from_day + timedelta(days=terms.supervising_after_days),
+        long_absence_days=terms.long_absence_days if terms.return_insertions else None,
+    )
+
+
+def scope_digest(new: NewScope) -> str:
+    """What is signed when a scope by role is decided or confirmed as shown."""
+    return digest_of(
+        {
+            "procedure": new.procedure.code,
+            "unit": str(new.unit.uuid),
+            "clinician": str(new.clinician.uuid) if new.clinician else None,
+            "profession": new.profession,
+            "from": new.from_day.isoformat(),
+            "until": new.until_day.isoformat() if new.until_day else None,
+            "basis": new.basis,
+        }
+    )
+
+
+def decide_scope(*, signer: Confirmed, new: NewScope) -> ScopeByRole:
+    """Let a person, or a profession on a unit, insert by appointment until a date. Raises NotPermitted, Problems."""
+    access = access_of(signer.user)
+    access.require(Right.DECIDE, new.unit.pk)
+    if new.clinician is not None:
+        access.require_about(Right.DECIDE, new.clinician)
+    elif access.clinician is not None and access.clinician.profession == new.profession:
+        raise problem(
+            "profession", "This would be a decision about yourself too: somebody of another profession makes it."
+        )
+    if new.until_day is None:
+        raise problem("until_day", "Give the last day: a scope by role is looked at again by then.")
+    with transaction.atomic():
+        if new.clinician is not None:
+            lock(new.clinician)
+        with recording(actor=signer.user, kind="scope.decided") as rec:
+            made = add_scope(rec, new)
+            rec.subject = new.clinician.uuid if new.clinician else new.unit.uuid
+            rec.content |= {
+                "scope": str(made.uuid),
+                "procedure": new.procedure.code,
+                "unit": str(new.unit.uuid),
+                "profession": new.profession,
+                "from": new.from_day.isoformat(),
+                "until": new.until_day.isoformat(),
+            }
+            signer.use(scope_digest(new), rec, role=role_words(signer.user, new.unit.pk))
+            return made
+
+
+def finish_scope(*, signer: Confirmed, scope: ScopeByRole, until_day: date, digest: str) -> ScopeByRole:
+    """Let a scope by role end on another day. Raises NotPermitted, Problems."""
+    access = access_of(signer.user)
+    access.require(Right.DECIDE, scope.unit_id)
+    with transaction.atomic():
+        if scope.clinician is not None:
+            lock(scope.clinician)
+        with recording(actor=signer.user, kind="scope.ended") as rec:
+            made = end_scope(rec, scope, until_day)
+            rec.subject = scope.clinician.uuid if scope.clinician else scope.unit.uuid
+            rec.content |= {"scope": str(scope.uuid), "until": until_day.isoformat()}
+            signer.use(digest, rec, role=role_words(signer.user, scope.unit_id))
+            return made
+
+
+def _judged(clinician: Clinician, procedure: Procedure) -> Judged:
+    return judge_many([(clinician.pk, procedure.pk)])[clinician.pk, procedure.pk]
+
+
+def _enrolment(clinician: Clinician, procedure: Procedure) -> Enrolment | None:
+    rows = Enrolment.objects.known().filter(clinician=clinician, procedure=procedure, until_day=None)
+    return rows.select_related("programme", "clinician", "procedure").first()
+
+
+def _check(
+    clinician: Clinician, procedure: Procedure, judged: Judged, lines: tuple[Line, ...], programme: Programme | None
+) -> Check:
+    credit = max((each.in_question for each in judged.figures.credits.values()), default=0)
+    flags = Flag.objects.filter(clinician=clinician, procedure=procedure, closed=None).order_by("id")
+    return Check(clinician, procedure, judged.on, lines, credit, tuple(flags), programme, judged.known)
+
+
+def _require_met(check: Check) -> None:
+    found = [
+        Problem("", f"{line.label}: have {line.have}, need {line.need}.") for line in check.lines if not line.is_met
+    ]
+    if found:
+        raise Problems(found)
+
+
+def _basis(check: Check) -> str:
+    """What the decision was made on, kept with it."""
+    return canonical(
+        {
+            "known": check.known,
+            "on": check.on.isoformat(),
+            "terms": [
+                {"label": line.label, "have": line.have, "need": line.need, "note": line.note} for line in check.lines
+            ],
+            "in_question": check.in_question,
+            "open_flags": [str(flag.uuid) for flag in check.open_flags],
+        }
+    )
+
+
+def _sign(rec: Recording, signer: Confirmed, check: Check, made: Award) -> None:
+    rec.content |= {
+        "award": str(made.uuid),
+        "procedure": check.procedure.code,
+        "scope_unit": str(made.scope_unit.uuid),
+        "programme": str(made.programme),
+        "from": made.from_day.isoformat(),
+        "expires_on": made.expires_on.isoformat(),
+        "months": made.months,
+    }
+    signer.use(check.digest, rec, role=role_words(signer.user, made.scope_unit_id))

@@ -1,0 +1,32 @@
+"""Whose standing the acts about decisions may change."""
+
+from people import stale
+from people.touched import placed_below
+
+
+def register_all() -> None:
+    for kind in (
+        "award.made",
+        "award.renewed",
+        "enrolment.closed",
+        "enrolment.opened",
+        "flag.closed",
+        "founding.decided",
+        "scope.decided",
+        "scope.ended",
+    ):
+        stale.register(kind, stale.SELF)
+    # A flag is no part of a standing; what is proposed or claimed binds nobody yet, and a programme only who enrols later.
+    for kind in (
+        "flag.raised",
+        "flag.replied",
+        "founding.entered",
+        "programme.approved",
+        "programme.proposed",
+        "programme.taken_back",
+        "register.started",
+        "rules.proposed",
+        "rules.taken_back",
+    ):
+        stale.register(kind, stale.NOBODY)
+    stale.register("rules.approved", placed_below)
