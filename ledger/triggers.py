@@ -67,7 +67,9 @@ def _sqlite(model: type[Model], fill_once: list[str], grows: str, connection: Ba
         refused = f'NOT (NEW."{grows}" > OLD."{grows}" AND {same[key]})'
     elif fill_once:
         kept = " AND ".join(same[column] for column in columns if column not in fill_once)
-        once = " AND ".join(f'(OLD."{column}" IS NULL OR {same[column]})' for column in fill_once)
+        once = " AND ".join(
+            f'(OLD."{column}" IS NULL OR OLD."{column}" = \'\' OR {same[column]})' for column in fill_once
+        )
         idle = " AND ".join(same[column] for column in fill_once)
         # UPDATE OR REPLACE would take away another row with the key that this one grows into.
         open_keys = [
@@ -162,7 +164,7 @@ BEGIN
             END IF;
         ELSIF becomes - columns = was - columns AND becomes <> was AND NOT EXISTS (
             SELECT 1 FROM unnest(columns) AS name
-            WHERE was -> name <> 'null'::jsonb AND was -> name <> becomes -> name
+            WHERE was -> name NOT IN ('null'::jsonb, '""'::jsonb) AND was -> name <> becomes -> name
         ) THEN
             RETURN NEW;
         END IF;

@@ -125,6 +125,21 @@ def test_a_row_is_closed_once_and_nothing_changes_with_it(place):
     assert (place.name, place.known_until_id) == ("Ward 4 Tern", rec.seq)
 
 
+def test_a_text_is_filled_once_from_empty(place):
+    """Django keeps a text that is not there as '', and a flag's reason is such a text."""
+    unit = Unit.objects.create(level=Unit.Level.WARD)
+    nameless = Place.objects.create(unit=unit, name="", zone="UTC", known_from_id=place.known_from_id)
+    unguard()
+    for trigger in triggers(Place, Guard(fill_once=("known_until", "name")), connection):
+        run_sql(trigger.create)
+    refused(lambda: Place.objects.filter(pk=place.pk).update(name="Ward 9"))
+    refused(lambda: Place.objects.filter(pk=place.pk).update(name=""))
+    refused(lambda: Place.objects.filter(pk=nameless.pk).update(name="Ward 9", zone="Australia/Perth"))
+    assert Place.objects.filter(pk=nameless.pk).update(name="Ward 9") == 1
+    refused(lambda: Place.objects.filter(pk=nameless.pk).update(name="Ward 10"))
+    assert list(Place.objects.order_by("pk").values_list("name", flat=True)) == ["Ward 4 Tern", "Ward 9"]
+
+
 def test_a_second_row_known_now_is_refused_until_the_first_is_closed(place):
     with recording(actor=None, kind="unit.changed") as rec:
         newer = {"unit": place.unit, "name": "Ward 9", "zone": "UTC", "known_from_id": rec.seq}
@@ -161,7 +176,8 @@ def test_every_table_with_two_times_and_every_table_of_the_ledger_is_guarded():
         if "known_until" in fields:
             assert "known_until" in guarding.guard_of(model).fill_once, model
         for name in guarding.guard_of(model).fill_once:
-            assert model._meta.get_field(name).null, f"{model.__name__}.{name} could never be filled in"
+            field = model._meta.get_field(name)
+            assert field.null or field.empty_strings_allowed, f"{model.__name__}.{name} could never be filled in"
 
 
 def test_a_guard_that_names_no_field_is_refused():
