@@ -23,7 +23,9 @@ from typing import Any
 from django.db import transaction
 
 from sheets import zipcheck
+from sheets.cells import clean
 from sheets.models import StagedRow, Upload, UploadFile
+from sheets.reading import Fault, Formula
 from sheets.refusals import RefusedRow
 from sheets.table import Remark
 
@@ -85,10 +87,10 @@ def stage(upload: Upload, rows: Iterable[Staged], *, total: int) -> None:
             StagedRow(
                 upload_id=upload.pk,
                 ordinal=done + number,
-                sheet=row.sheet[:100],
+                sheet=clean(row.sheet)[:100],
                 row=row.row,
-                values=dict(row.values),
-                problems=[problem.as_json() for problem in row.problems],
+                values=_storable(row.values),
+                problems=[_storable(problem.as_json()) for problem in row.problems],
                 is_refused=bool(row.problems),
             )
             for number, row in enumerate(batch)
@@ -154,7 +156,11 @@ def forget(*, before: datetime) -> int:
 
 
 def json_value(value: object) -> object:
-    """A raw cell as JSON can hold it: dates and times in ISO 8601, anything else that is no plain value as text."""
+    """A raw cell as JSON can hold it: the value that a formula showed, dates and times in ISO 8601, others as text."""
+    if isinstance(value, Formula):
+        value = value.shown
+    if isinstance(value, Fault):
+        return "(an error)"
     if value is None or isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
@@ -169,6 +175,11 @@ def clean_name(name: str) -> str:
     last = re.split(r"[/\\]", unicodedata.normalize("NFC", name))[-1]
     kept = re.sub(r"[^\w .,()+-]", "", last).strip(" .")
     return " ".join(kept.split())[-120:] or "upload"
+
+
+def _storable(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The same values, texts without the signs that PostgreSQL's JSON does not hold."""
+    return {name: clean(value) if isinstance(value, str) else value for name, value in values.items()}
 
 
 def _close(upload: Upload, states: Sequence[str], state: str, *, message: str = "") -> None:
