@@ -93,7 +93,7 @@ CEILINGS = [None, NO, IN_ROOM, NEARBY, ALONE]
 
 
 def expected(case: Case, plan: tuple[RestrictionKind, Answer] | None, step: object, ceiling: Answer | None) -> Answer:
-    """The words of the product in one place: the strictest of status, plan, return step and ceiling, with its one exception."""
+    """The words in one place: the strictest of status, plan, return step and ceiling, with their one exception."""
     given = case.gives
     if case.status is Status.LAPSED and given is NO and plan and plan[0] is RestrictionKind.RETURN_PLAN:
         given = IN_ROOM  # 'where no: an open return plan still gives in_room, because a signed decision opened it'

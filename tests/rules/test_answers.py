@@ -1,4 +1,4 @@
-"""The four answers and the words that 1-product fixes."""
+"""The four answers, the statuses, and their words."""
 
 import pytest
 
