@@ -6,9 +6,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from audits.measures import measures
 from django.db import IntegrityError, transaction
 
+from audits.measures import measures
 from credentials.gathering import Pair
 from credentials.models import Flag, FlagReply, Rules
 from credentials.rules.asking import ask_for

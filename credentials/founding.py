@@ -67,7 +67,7 @@ def add_founding(rec: Recording, *, entered_by: User, new: NewFounding) -> Found
         found.append(
             Problem(
                 "expires_on",
-                f"An award holds for whole months from {in_words(new.awarded_on)}; this last day fits no number of them.",
+                f"An award holds for whole months from {in_words(new.awarded_on)}: this last day fits none.",
             )
         )
     open_claims = Founding.objects.filter(

@@ -1,4 +1,4 @@
-"""Decisions: programmes, rules, enrolments, what waits for a second person, flags, and the standings worked out from all."""
+"""Decisions: programmes, rules, enrolments, what waits for a second person, flags, and the standings worked out."""
 
 import uuid
 
@@ -26,7 +26,8 @@ class Proposed(Known):
     name = models.CharField(max_length=80)
     content = models.TextField()  # canonical JSON
     note = models.CharField(max_length=500, blank=True)
-    proposed_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")  # null: shipped example
+    # Nobody proposed an example that came with Sited.
+    proposed_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     approved_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     approved = models.ForeignKey(Act, models.PROTECT, null=True, blank=True, related_name="+")
     effective_on = models.DateField()

@@ -9,11 +9,11 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from audits.measures import measures
 from django.db import transaction
 from django.db.models import Q
 
 from audits.figures import Figures
+from audits.measures import measures
 from audits.models import Award, Outcome, Procedure, Restriction, ScopeByRole
 from credentials.gathering import Ground, Pair, Person, facts_of, ground, people
 from credentials.models import Enrolment, Standing

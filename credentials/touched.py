@@ -16,7 +16,7 @@ def register_all() -> None:
         "scope.ended",
     ):
         stale.register(kind, stale.SELF)
-    # A flag is no part of a standing; what is proposed or claimed binds nobody yet, and a programme only who enrols later.
+    # A flag is no part of a standing; what is proposed or claimed binds nobody, a programme only who enrols later.
     for kind in (
         "flag.raised",
         "flag.replied",
