@@ -75,7 +75,8 @@ def fit_beta_binomial(successes: ArrayLike, trials: ArrayLike) -> Fit:
     start = moments_prior(k, n)
     found = optimize.minimize(
         _loss,
-        (start.mean, 1 / start.size),
+        # From a size of nearly 0 the surface is so flat that the search would not move.
+        (start.mean, 1 / max(start.size, 1.0)),
         args=tuple(more),
         jac=True,
         method="L-BFGS-B",

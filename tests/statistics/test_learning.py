@@ -148,7 +148,7 @@ def test_outcomes_at_the_ends_and_for_many_rates():
     assert found.acceptable[1] == pytest.approx(learning_outcomes(0.2, DEFAULT).acceptable, abs=1e-14)
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=25)
 @given(st.floats(0.05, 0.5), st.floats(0.05, 0.4), st.floats(0.01, 0.45), st.floats(0.01, 0.45))
 def test_errors_stay_within_walds_bounds(p0, apart, alpha, beta):
     # Wald (1945): with these lines P(reject | p0) <= alpha/(1 - beta) and P(accept | p1) <= beta/(1 - alpha).

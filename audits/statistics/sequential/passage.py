@@ -10,6 +10,7 @@ at which the walk drifts nowhere (where it stays longest) is turned into that at
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import log, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,24 +52,24 @@ def exits(*, up: float, down: float, lower: float, upper: float, start: float) -
 
     Raises
     ------
-    ValueError where the strip is so wide that the walk would need more than five million states.
+    ValueError where the strip is so wide that the walk would need some five million states or more.
 
     Notes
     -----
     The walk ends when less than 1e-20 is left at the rate where it stays longest; at every other rate less is left,
     relative to what has gone out above, because the power's base is then below 1 for each further step.
     """
+    width = upper - lower
+    # A walk without drift stays in a strip for so long as its slowest wave takes to fade.
+    states = width / (up + down) * -2 * log(MASS_LEFT) * width**2 / (pi**2 * up * down)
+    if states > MOST_STATES:
+        raise ValueError(f"limits {lower:g} and {upper:g} are too far apart for steps of {up:g} up and {down:g} down")
     rate = down / (up + down)
     alive = {0: 1.0}
     found: list[tuple[int, int, bool, float]] = []
-    steps = states = 0
+    steps = 0
     while sum(alive.values()) > MASS_LEFT:
         steps += 1
-        states += len(alive)
-        if states > MOST_STATES:
-            raise ValueError(
-                f"limits {lower:g} and {upper:g} are too far apart for steps of {up:g} up and {down:g} down"
-            )
         following: dict[int, float] = {}
         for ups, mass in alive.items():
             height = start + ups * up - (steps - 1 - ups) * down
