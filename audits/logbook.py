@@ -25,12 +25,10 @@ from people import stale
 from people.access import Access, NotPermitted, Right, access_of
 from people.models import Clinician, User
 from people.problems import Problem, Problems
-from people.settings import Book
 from people.spans import lock
-from people.tree import Tree
 
 __all__ = [
-    "Checked", "Claim", "Conflict", "Context", "Differs", "Ready", "Refused", "Source", "Stored", "check", "is_late",
+    "Checked", "Claim", "Conflict", "Context", "Differs", "Ready", "Refused", "Source", "Stored", "check",
     "record_insertion", "said_before", "store", "touch",
 ]  # fmt: skip
 
@@ -158,12 +156,6 @@ def said_before(entry: Entry, contents: Iterable[str]) -> bool:
     # The canonical text of a value stands verbatim inside that of what holds it, and quotes inside strings are escaped.
     said = f'"sent":{canonical(sent(entry))}'
     return any(said in content for content in contents)
-
-
-def is_late(insertion: Insertion, settings: Book, now: Tree) -> bool:
-    """Whether the entry was made later after the insertion than its unit's setting allows without a mark."""
-    after = settings.value("late_after_days", now.above(insertion.unit_id), on=insertion.performed_on)
-    return insertion.days_to_entry > after
 
 
 def touch(pairs: Iterable[tuple[int, int]], rec: Recording) -> None:

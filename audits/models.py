@@ -7,6 +7,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from audits.access import InsertionQuerySet
 from ledger.guard import Guard
 from ledger.models import Known
 from people.models import Appointment, Clinician, Profession, Spanned, Unit, User, span_in_order
@@ -121,6 +122,8 @@ class Insertion(Known):
     partial = models.BooleanField(default=False)  # from a sheet that does not claim completeness for its day
     content = models.TextField()
     digest = models.CharField(max_length=64)
+
+    objects = InsertionQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         constraints = [

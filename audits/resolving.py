@@ -49,10 +49,14 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """Where entries come from, and for a sheet what was signed about it."""
+    """Where entries come from, and for a sheet what was signed about it.
+
+    `settled` is for rows of a sheet that were judged before: source and whether partial, as they were.
+    """
 
     source: str = Source.FORM
     claim: Claim = field(default_factory=Claim)
+    settled: tuple[str, bool] | None = None
 
     @property
     def is_sheet(self) -> bool:
@@ -212,6 +216,8 @@ class Lookups:
 
     def _kind(self, unit: int, code: str, day: date, wrong: list[Problem]) -> tuple[str, bool]:
         """Source and whether partial: 1-product's table of a sheet's rows before and after the start day."""
+        if self.context.settled is not None:
+            return self.context.settled
         if not self.context.is_sheet:
             return self.context.source, False
         complete = self.context.claim.covers(unit, day)

@@ -24,7 +24,6 @@ def register_all() -> None:
         "dispute.taken_back",
         "insertion.corrected",
         "insertion.recorded",
-        "insertion.withdrawn",
         "logbook.imported",
         "statement.signed",
     ):

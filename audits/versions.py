@@ -1,5 +1,6 @@
 """Writing versions of insertions: the content that is signed, the rows that hold it, in bulk."""
 
+import json
 import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from audits.bulk import insert_rows
-from audits.entry import Entry, sent
+from audits.entry import Entry, entry_from, sent
 from audits.models import Attempt, Insertion
 from audits.outcomes import Version
 from audits.resolving import Ready, in_chunks
@@ -105,6 +106,31 @@ def version_of(written: Written, new: NewVersion) -> Version:
         withdrawn=new.withdrawn,
         source=ready.source,
         partial=ready.partial,
+    )
+
+
+def entry_of(insertion: Insertion) -> Entry:
+    """What the sender of this version said. Raises ValueError (KeyError) for a version without its content."""
+    return entry_from(insertion.uuid, json.loads(insertion.content)["sent"])
+
+
+def ready_of(insertion: Insertion) -> Ready:
+    """A version as it stands, to be written again."""
+    return Ready(
+        entry=entry_of(insertion),
+        clinician=insertion.clinician_id,
+        clinician_user=insertion.clinician_user_id,
+        unit=insertion.unit_id,
+        procedure=insertion.procedure_id,
+        procedure_code=insertion.procedure.code,
+        supervisor=insertion.supervisor_id,
+        performed_at=insertion.performed_at,
+        performed_on=insertion.performed_on,
+        zone=insertion.zone,
+        source=insertion.source,
+        partial=insertion.partial,
+        occasion=insertion.occasion,
+        others_before=insertion.others_before,
     )
 
 

@@ -9,7 +9,8 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from audits.logbook import Conflict, Context, check, is_late, record_insertion
+from audits.limits import limits
+from audits.logbook import Conflict, Context, check, record_insertion
 from audits.models import Attempt, Insertion, Outcome
 from audits.resolving import Source
 from ledger import acts, clock
@@ -17,8 +18,6 @@ from ledger.models import Act
 from people.access import NotPermitted
 from people.models import Placement, Stale
 from people.problems import Problems
-from people.settings import book
-from people.tree import tree
 from tests.audits.conftest import FAILED, NOW, WORKED, entry_of
 from tests.factories import PlacementFactory, SettingFactory, make_clinician
 
@@ -60,10 +59,10 @@ def test_both_times_are_kept_and_an_entry_eight_days_late_is_marked(stage):
     assert late.entered_at == NOW
     assert late.performed_at == datetime(2026, 2, 22, 1, 30, tzinfo=UTC)
     assert (on_time.days_to_entry, late.days_to_entry) == (7, 8)
-    assert not is_late(on_time, book(), tree())
-    assert is_late(late, book(), tree())
+    assert not limits([stage.owner.pk]).is_late(on_time)
+    assert limits([stage.owner.pk]).is_late(late)
     SettingFactory(unit=stage.cast.wards.department, name="late_after_days", plain=20)
-    assert not is_late(late, book(), tree())
+    assert not limits([stage.owner.pk]).is_late(late)
 
 
 @pytest.mark.std("A-15")
