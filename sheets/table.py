@@ -166,7 +166,7 @@ def matches(
 def _table(sheet: Sheet, fields: Sequence[Field], match: Match) -> Table:
     columns = {name: _column(match, index) for name, index in match.mapping.items()}
     filled = _filled(sheet, match)
-    kept, remarks = _kept(sheet, fields, match, filled)
+    kept, remarks = _kept(sheet, fields, match)
     for each in fields:
         place = match.mapping.get(each.name)
         if each.kind == "day" and place is not None and days_look_swapped(_cells(sheet, match.header_row, place)):
@@ -203,7 +203,7 @@ def _filled(sheet: Sheet, match: Match) -> dict[int, dict[str, Cell]]:
         # A note written across several columns says nothing about any of them.
         if not any(column in names for column in range(merge.left + 1, min(merge.right, 16_384) + 1))
     ]
-    if sum(merge.bottom - merge.top for merge in merges) > len(names) * 1_048_576:
+    if sum(min(merge.bottom, len(sheet.rows)) - merge.top for merge in merges) > len(names) * len(sheet.rows):
         raise FileRefused(f"The merged cells of the sheet '{sheet.name}' overlap. Unmerge them and upload again.")
     filled: dict[int, dict[str, Cell]] = {}
     for merge in merges:
@@ -214,9 +214,7 @@ def _filled(sheet: Sheet, match: Match) -> dict[int, dict[str, Cell]]:
     return filled
 
 
-def _kept(
-    sheet: Sheet, fields: Sequence[Field], match: Match, filled: Mapping[int, Mapping[str, Cell]]
-) -> tuple[list[int], list[Remark]]:
+def _kept(sheet: Sheet, fields: Sequence[Field], match: Match) -> tuple[list[int], list[Remark]]:
     """Rows that say something; blank ones are left out silently, totals and repeated headings with a remark."""
     places = list(match.mapping.values())
     required = [match.mapping[each.name] for each in fields if each.required and each.name in match.mapping]
