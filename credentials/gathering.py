@@ -161,10 +161,15 @@ def _changes_after(
 
 
 def _basis(ground: Ground, above: Sequence[int]) -> tuple[BasisFrom, ...]:
-    """The logging basis of the home unit from the first day on which any was set, ascending."""
-    days = [date.min, *sorted(ground.book.changes_after(above, date.min))]
-    values = [BasisFrom(day, Basis(ground.book.value("logging_basis", above, on=day))) for day in days]
-    return tuple(each for place, each in enumerate(values) if not place or values[place - 1].basis != each.basis)
+    """The logging basis of the home unit where it changes, ascending; before that every insertion is logged."""
+    found: list[BasisFrom] = []
+    before = Basis.EVERY_INSERTION
+    for day in sorted(ground.book.changes_after(above, date.min)):
+        basis = Basis(ground.book.value("logging_basis", above, on=day))
+        if basis != before:
+            found.append(BasisFrom(day, basis))
+        before = basis
+    return tuple(found)
 
 
 def _placement(row: Placement, ground: Ground, on: date) -> pure.Placement:

@@ -4,7 +4,7 @@
 """
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -208,22 +208,24 @@ def refresh(clinicians: Iterable[int] | None = None) -> Refreshed:
     """
     chosen = None if clinicians is None else frozenset(clinicians)
     waiting = [row for row in stale.waiting() if chosen is None or row.clinician_id in chosen]
-    causes: dict[str, int] = defaultdict(int)
-    pairs: set[Pair] = set()
-    whole = {row.clinician_id for row in waiting if row.procedure is None}
-    if whole:
-        pairs.update(pairs_of(whole))
-        pairs.update(Standing.objects.filter(clinician__in=whole).values_list("clinician", "procedure"))
-    for row in waiting:
-        causes[row.cause] += 1
-        if row.procedure is not None:
-            pairs.add((row.clinician_id, row.procedure))
-    due = _due(chosen) - pairs
+    causes = Counter(row.cause for row in waiting)
+    touched = {(row.clinician_id, row.procedure) for row in waiting}
+    due = _due(chosen)
     if due:
-        causes["calendar"] += len(due)
-    changed = store(judge_many(pairs | due).values())
+        causes["calendar"] = len(due)
+    owners = {clinician for clinician, _ in touched} | {clinician for clinician, _ in due}
+    have = set(pairs_of(owners)) if owners else set()
+    pairs = {pair for pair in have if pair in touched or pair in due or (pair[0], None) in touched}
+    changed = store(judge_many(pairs).values()) + _drop(owners, have)
     stale.clear([row.pk for row in waiting])
-    return Refreshed(len(pairs | due), changed, dict(causes))
+    return Refreshed(len(pairs), changed, dict(causes))
+
+
+def _drop(clinicians: Collection[int] | None, have: Collection[Pair]) -> int:
+    """Take away stored standings of those who no longer have one of their own."""
+    rows = _of(Standing.objects.all(), clinicians).values_list("pk", "clinician", "procedure")
+    gone = [key for key, clinician, procedure in rows if (clinician, procedure) not in have]
+    return Standing.objects.filter(pk__in=gone).delete()[0] if gone else 0
 
 
 def _due(clinicians: Collection[int] | None) -> set[Pair]:
@@ -243,6 +245,7 @@ def rebuild(*, on: date | None = None) -> list[Judged]:
         part = judge_many(everyone[start : start + CHUNK], on=on, at=base)
         judged.extend(part.values())
     store(judged)
+    _drop(None, set(everyone))
     stale.clear([row.pk for row in rows])
     return judged
 
@@ -252,7 +255,8 @@ def differences() -> list[Pair]:
     base = ground()
     wrong: list[Pair] = []
     stored = {(row.clinician_id, row.procedure_id): row for row in Standing.objects.all()}
-    everyone = sorted({*pairs_of(), *stored})
+    everyone = pairs_of()
+    wrong.extend(sorted(stored.keys() - set(everyone)))
     for start in range(0, len(everyone), CHUNK):
         for pair, judged in judge_many(everyone[start : start + CHUNK], at=base).items():
             row = stored.get(pair)

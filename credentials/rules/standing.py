@@ -115,9 +115,8 @@ class AnswerAt:
 def judge(facts: Facts, figures: Figures, on: date) -> Standing:
     """The standing on that day. `figures` must answer `asking.ask_for(facts, on)`."""
     units = _scope_units(facts, on)
-    days = _calendar_days(facts, on)
-    judgements = [_judgement(facts, figures, facts.line(unit), unit, days, on) for unit in units]
-    judgements.append(_judgement(facts, figures, (), None, days, on))
+    judgements = [_judgement(facts, figures, facts.line(unit), unit, on) for unit in units]
+    judgements.append(_judgement(facts, figures, (), None, on))
     enrolment = awards.enrolment_on(facts, on)
     towards = progress.towards_award(facts, figures, enrolment, on) if enrolment else progress.Progress((), ())
     renewing = asking.renewable(facts, on)
@@ -205,9 +204,7 @@ def _scope_units(facts: Facts, on: date) -> list[int]:
     return sorted(counting | {scope.unit for scope in facts.scopes if scope.span.covers(on)})
 
 
-def _judgement(
-    facts: Facts, figures: Figures, line: Line, unit: int | None, days: Sequence[date], on: date
-) -> Judgement:
+def _judgement(facts: Facts, figures: Figures, line: Line, unit: int | None, on: date) -> Judgement:
     found = status_on(facts, figures, line, on)
     limits = [found.limit, *_other_limits(facts, figures, found, on)]
     answer = strictest(limit.gives for limit in limits)
@@ -223,7 +220,7 @@ def _judgement(
         starts=found.starts,
         expires_on=found.expires_on,
         reasons=tuple(reasons),
-        ahead=_ahead(facts, figures, line, (found.status, answer), days),
+        ahead=_ahead(facts, figures, line, (found.status, answer), on),
     )
 
 
@@ -241,11 +238,9 @@ def _is_held_elsewhere(facts: Facts, found: StatusOn, on: date) -> bool:
     return awards.award_in_force(facts, None, on) is not None or awards.scope_by_role(facts, None, on) is not None
 
 
-def _ahead(
-    facts: Facts, figures: Figures, line: Line, now: tuple[Status, Answer], days: Sequence[date]
-) -> tuple[Step, ...]:
+def _ahead(facts: Facts, figures: Figures, line: Line, now: tuple[Status, Answer], on: date) -> tuple[Step, ...]:
     steps: list[Step] = []
-    for day in days:
+    for day in _calendar_days(facts, line, on):
         found = status_on(facts, figures, line, day)
         answer = strictest([found.limit.gives, *(one.gives for one in _other_limits(facts, figures, found, day))])
         if (found.status, answer) != now:
@@ -254,13 +249,14 @@ def _ahead(
     return tuple(steps)
 
 
-def _calendar_days(facts: Facts, on: date) -> list[date]:
-    """Later days on which a known fact begins, ends or runs out, as far as a status can depend on it."""
+def _calendar_days(facts: Facts, line: Line, on: date) -> list[date]:
+    """Later days on which a known fact begins, ends or runs out, as far as a status on this line can depend on it."""
     days: set[date | None] = set()
     for span in facts.spans:
         days.update((span.starts, span.until))
     for award in facts.awards:
-        days.update(award_days(facts, award))
+        if line is None or award.unit in line:
+            days.update(award_days(facts, award))
     for completion in facts.completions:
         days.update((completion.day, completion.valid_until))
     days.update(observation.day for observation in facts.observations)

@@ -1,0 +1,159 @@
+# ruff: noqa: DTZ001 - an entry's time is the unit's own
+"""From enrolment to award and on: the answer at each step, and what each step refuses."""
+
+from datetime import date, datetime, timedelta
+
+import pytest
+
+from credentials import awarding, standings
+from credentials.enrolling import enrol
+from credentials.models import Standing
+from credentials.rules.answers import Answer, Status
+from ledger import acts, clock
+from people import stale
+from people.access import NotPermitted
+from people.problems import Problems
+from people.signing import NotConfirmed
+from tests.credentials.conftest import sign
+
+BEGUN = date(2026, 1, 5)
+FIRST = datetime(2026, 1, 12, 10, 0)
+
+
+def status(stage):
+    found = standings.read(*stage.pair).home
+    return found.status, found.answer
+
+
+def make_award(stage):
+    check = awarding.check_award(stage.learner, stage.procedure)
+    return awarding.award(
+        signer=sign(stage.educator, check.digest, meaning=awarding.AWARDED),
+        clinician=stage.learner,
+        procedure=stage.procedure,
+        scope_unit=stage.cast.wards.department,
+    )
+
+
+def test_somebody_never_enrolled_may_not_insert_on_patients(stage):
+    assert status(stage) == (Status.NOT_ENROLLED, Answer.NO)
+
+
+def test_an_enrolled_trainee_waits_for_the_terms_of_entry(stage):
+    enrol(actor=stage.educator, clinician=stage.learner, procedure=stage.procedure, from_day=BEGUN)
+    assert status(stage) == (Status.IN_TRAINING, Answer.NO)
+
+
+def test_a_trainee_becomes_ready_and_is_awarded_and_may_insert_alone(stage):
+    stage.ready_to_learn(BEGUN)
+    assert status(stage) == (Status.IN_TRAINING, Answer.IN_ROOM)
+    with pytest.raises(Problems, match="Supervised insertions: have 0, need 10"):
+        make_award(stage)
+    stage.ten_insertions(FIRST)
+    assert status(stage) == (Status.READY_FOR_AWARD, Answer.IN_ROOM)
+    made = make_award(stage)
+    assert made.first
+    assert made.expires_on == date(2028, 3, 2)
+    assert status(stage) == (Status.PROVISIONAL, Answer.ALONE)
+
+
+def test_nobody_is_awarded_by_themselves_or_by_a_supervisor(stage):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    check = awarding.check_award(stage.learner, stage.procedure)
+    for user in (stage.learner.user, stage.supervisors[0], stage.cast.manager):
+        with pytest.raises(NotPermitted):
+            awarding.award(
+                signer=sign(user, check.digest),
+                clinician=stage.learner,
+                procedure=stage.procedure,
+                scope_unit=stage.cast.wards.department,
+            )
+
+
+@pytest.mark.std("A-03")
+def test_an_award_signed_on_other_figures_than_those_shown_is_refused(stage):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    check = awarding.check_award(stage.learner, stage.procedure)
+    stage.log(FIRST + timedelta(days=20))
+    with pytest.raises(NotConfirmed):
+        awarding.award(
+            signer=sign(stage.educator, check.digest),
+            clinician=stage.learner,
+            procedure=stage.procedure,
+            scope_unit=stage.cast.wards.department,
+        )
+    assert status(stage)[0] is Status.READY_FOR_AWARD
+
+
+def test_an_answer_known_then_stays_what_it_was(stage):
+    stage.ready_to_learn(BEGUN)
+    before = acts.head()
+    asked = standings.judge_many([stage.pair], known=before)[stage.pair].body
+    stage.ten_insertions(FIRST)
+    make_award(stage)
+    assert standings.judge_many([stage.pair], known=before)[stage.pair].body == asked
+    assert standings.read(*stage.pair, known=before).home.status is Status.IN_TRAINING
+
+
+def test_what_is_known_then_at_the_head_is_what_is_known_now(stage):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    now = standings.judge_many([stage.pair])[stage.pair]
+    then = standings.judge_many([stage.pair], known=acts.head())[stage.pair]
+    assert now.body == then.body
+
+
+def test_a_stored_standing_is_not_trusted_while_its_outbox_waits(stage):
+    stage.ready_to_learn(BEGUN)
+    standings.refresh()
+    assert not stale.pending()
+    stage.ten_insertions(FIRST)
+    assert stage.pair in stale.pending() or (stage.learner.pk, None) in stale.pending()
+    assert Standing.objects.get(clinician=stage.learner).status == Status.IN_TRAINING
+    assert status(stage)[0] is Status.READY_FOR_AWARD
+    standings.refresh()
+    assert Standing.objects.get(clinician=stage.learner).status == Status.READY_FOR_AWARD
+
+
+def test_a_missed_daily_run_never_shows_a_stale_alone(stage, now):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    made = make_award(stage)
+    standings.refresh()
+    assert Standing.objects.get(clinician=stage.learner).may_insert == Answer.ALONE.value
+    with clock.at(now + (made.expires_on - date(2026, 3, 2)) + timedelta(days=31)):
+        assert status(stage) == (Status.LAPSED, Answer.IN_ROOM)
+
+
+def test_a_rebuild_gives_what_is_stored(stage):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    make_award(stage)
+    standings.refresh()
+    stored = {(row.clinician_id, row.procedure_id): row.body for row in Standing.objects.all()}
+    Standing.objects.all().delete()
+    standings.rebuild()
+    rebuilt = {(row.clinician_id, row.procedure_id): row.body for row in Standing.objects.all()}
+    assert {pair: rebuilt[pair] for pair in stored} == stored
+    assert standings.differences() == []
+
+
+def test_renewal_keeps_the_anchor_and_opens_with_notice(stage, now):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    made = make_award(stage)
+    with pytest.raises(Problems, match="Renewal opens on"):
+        awarding.check_renewal(stage.learner, stage.procedure)
+    near_end = now + timedelta(days=(made.expires_on - date(2026, 3, 2)).days - 10)
+    for place in range(12):
+        stage.log(near_end.replace(tzinfo=None) - timedelta(days=30 + place), signed=False)
+    with clock.at(near_end):
+        check = awarding.check_renewal(stage.learner, stage.procedure)
+        renewed = awarding.renew(
+            signer=sign(stage.educator, check.digest), clinician=stage.learner, procedure=stage.procedure
+        )
+        assert (renewed.anchor, renewed.months) == (made.anchor, 48)
+        assert renewed.expires_on == date(2030, 3, 2)
+        assert status(stage)[0] is Status.CURRENT
