@@ -49,7 +49,7 @@ class NotAssessable(NamedTuple):
 
 
 def uuid_of(fact: EntryFact) -> str:
-    """The entry's UUID. Raises ValueError for figures whose entries were not named: their findings would be mixed up."""
+    """The entry's UUID. Raises ValueError if it was not filled in: the findings of two entries would be one."""
     if fact.uuid is None:
         raise ValueError(f"insertion {fact.insertion} has no UUID: pass the figures through with_uuids first")
     return str(fact.uuid)

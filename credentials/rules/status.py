@@ -28,7 +28,7 @@ class StatusOn:
 
 
 def status_on(facts: Facts, figures: Figures, line: Line, on: date) -> StatusOn:
-    """The first status, in the order of `Status`, that holds on that day where the awards and scopes of this line count."""
+    """The first status, in the order of `Status`, that holds where the awards and scopes of this line count."""
     if not awards.is_here(facts, on):
         return _no(Status.NO_PLACEMENT, "No placement and no appointment on this day.")
     if down := _restriction(facts, RestrictionKind.STAND_DOWN, on):

@@ -279,6 +279,23 @@ class TestWithdrawn:
         )
         assert status_on(facts, ON) is Status.WITHDRAWN
 
+    def test_an_award_of_the_same_day_does_not_come_back_with_a_later_enrolment(self):
+        facts = some_facts(
+            awards=(an_award(starts=self.withdrawal.span.starts),),
+            restrictions=(self.withdrawal,),
+            enrolments=(an_enrolment(starts=ON),),
+        )
+        assert status_on(facts, ON) is Status.IN_TRAINING
+
+    def test_an_enrolment_from_before_does_not_come_back_when_a_later_one_has_ended(self):
+        facts = some_facts(
+            restrictions=(self.withdrawal,),
+            enrolments=(an_enrolment(), an_enrolment(starts=ON - 5 * A_DAY, until=ON)),
+            completions=entry_terms_met(),
+        )
+        assert status_on(facts, ON - A_DAY) is Status.IN_TRAINING
+        assert status_on(facts, ON) is Status.NOT_ENROLLED
+
     def test_a_later_award_lifts_it(self):
         facts = some_facts(awards=(self.held, an_award(starts=ON)), restrictions=(self.withdrawal,))
         assert status_on(facts, ON - A_DAY) is Status.WITHDRAWN
