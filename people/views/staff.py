@@ -40,7 +40,7 @@ def staff_page(request: HttpRequest, uuid: UUID) -> HttpResponse:
     context = {
         "clinician": clinician,
         "placements": [(each, mine.tree.path(each.unit_id)) for each in placements],
-        "absences": Absence.objects.known().filter(clinician=clinician).order_by("-from_day"),
+        "absences": list(Absence.objects.known().filter(clinician=clinician).order_by("-from_day")),
         "on": mine.on,
         "may_administer": mine.may_somewhere(Right.ADMINISTER),
         "account": accounts.administered(mine).filter(clinician=clinician).first(),
