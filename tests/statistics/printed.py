@@ -6,7 +6,7 @@ import pytest
 
 
 def printed(text: str) -> Any:
-    """The printed figure, or the row of figures separated by blanks; a figure agrees if it rounds to what is printed."""
+    """The printed figure, or a row of them separated by blanks; a figure agrees if it rounds to what is printed."""
     figures = text.split()
     places = [len(figure.partition(".")[2]) for figure in figures]
     margin = [0.5000001 * 10.0**-place for place in places]

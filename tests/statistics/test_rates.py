@@ -58,7 +58,7 @@ def test_byars_approximation_is_near(events, byar):
 
 def test_welsh_nickel_workers():
     # 137 seen, 24.19893 expected: help data of R biostat3 (quoted); interval R (independent). E is itself rounded.
-    assert 137 / 24.19893 == printed("5.661407")
+    assert printed("5.661407") == 137 / 24.19893
     assert ends(poisson_interval(137, 24.19893)) == pytest.approx([4.753124, 6.692710], abs=1e-6)
 
 

@@ -5,10 +5,10 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
+from audits.statistics.operating.chances import TAIL_LEFT
 from audits.statistics.shapes import Floats
 
 NODES = 120
-TAIL_LEFT = 1e-13
 
 
 def mixed_over(means: Floats, dispersion: float, chance: Callable[[Floats], Floats]) -> Floats:

@@ -9,7 +9,7 @@ from scipy import stats
 from scipy.special import gammaln
 
 from audits.statistics import demands
-from audits.statistics.operating.chances import Chance
+from audits.statistics.operating.chances import TAIL_LEFT, Chance
 from audits.statistics.operating.mixing import mixed_over
 from audits.statistics.operating.runs import YEAR, yearly
 from audits.statistics.shapes import Floats
@@ -79,7 +79,7 @@ def _ever_few(rate: float, minimum: int, days: int, asked: tuple[int, ...]) -> f
     daily = rate / YEAR
     if stats.poisson.cdf(minimum - 1, daily * days) * len(asked) < NEGLIGIBLE:
         return 0.0
-    most = int(max(minimum, stats.poisson.isf(NEGLIGIBLE, daily * days)))
+    most = int(max(minimum, stats.poisson.isf(TAIL_LEFT, daily * days)))
     old, new = np.arange(most + 1.0), np.arange(minimum + 1)
     mass = np.zeros((most + 1, minimum + 1))
     mass[:, 0] = stats.poisson.pmf(old, daily * days)
