@@ -20,7 +20,8 @@ from datetime import date, datetime, time
 from itertools import islice
 from typing import Any
 
-from django.db import transaction
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import connection, transaction
 
 from sheets import zipcheck
 from sheets.cells import clean
@@ -30,6 +31,11 @@ from sheets.refusals import RefusedRow
 from sheets.table import Remark
 
 BATCH = 2_000
+_INSERT = (
+    'INSERT INTO sheets_stagedrow (upload_id, ordinal, sheet, "row", "values", problems, is_refused) '
+    "VALUES (%s, %s, %s, %s, %s, %s, %s)"
+)
+_encode = DjangoJSONEncoder().encode
 
 
 class AlreadyDecided(Exception):  # noqa: N818 (the word of the design)
@@ -83,22 +89,13 @@ def stage(upload: Upload, rows: Iterable[Staged], *, total: int) -> None:
     done = 0
     rest = iter(rows)
     while batch := list(islice(rest, BATCH)):
-        staged = [
-            StagedRow(
-                upload_id=upload.pk,
-                ordinal=done + number,
-                sheet=clean(row.sheet)[:100],
-                row=row.row,
-                values=_storable(row.values),
-                problems=[_storable(problem.as_json()) for problem in row.problems],
-                is_refused=bool(row.problems),
-            )
-            for number, row in enumerate(batch)
-        ]
+        lines = [_line(upload, done + number, row) for number, row in enumerate(batch)]
         done += len(batch)
         with transaction.atomic():
             _move(upload, [Upload.State.READING], done=done, total=max(total, done))
-            StagedRow.objects.bulk_create(staged)
+            with connection.cursor() as cursor:
+                # Several times faster than model instances, and the same statement on both engines.
+                cursor.executemany(_INSERT, lines)
 
 
 def finish(upload: Upload, *, summary: Mapping[str, Any], mapping: Mapping[str, Any] | None = None) -> None:
@@ -177,9 +174,25 @@ def clean_name(name: str) -> str:
     return " ".join(kept.split())[-120:] or "upload"
 
 
-def _storable(values: Mapping[str, Any]) -> dict[str, Any]:
-    """The same values, texts without the signs that PostgreSQL's JSON does not hold."""
-    return {name: clean(value) if isinstance(value, str) else value for name, value in values.items()}
+def _line(upload: Upload, ordinal: int, row: Staged) -> tuple[int | str | bool, ...]:
+    problems = [problem.as_json() for problem in row.problems]
+    return (upload.pk, ordinal, clean(row.sheet)[:100], row.row, _json(row.values), _json(problems), bool(problems))
+
+
+def _json(value: Any) -> str:
+    """The value as JSON, texts without the signs that PostgreSQL's JSON does not hold."""
+    text = _encode(value)
+    return _encode(_without_odd_signs(value)) if "\\u0000" in text or "\\ud" in text else text
+
+
+def _without_odd_signs(value: Any) -> Any:
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, Mapping):
+        return {clean(name): _without_odd_signs(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_odd_signs(inner) for inner in value]
+    return value
 
 
 def _close(upload: Upload, states: Sequence[str], state: str, *, message: str = "") -> None:
