@@ -1,4 +1,3 @@
-
 """A department where a programme and rules are in force, and the people who learn, supervise and decide there."""
 
 from collections.abc import Iterator
