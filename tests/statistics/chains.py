@@ -67,7 +67,7 @@ def normal_states(*, reference, limit, mean, states):
     return stay
 
 
-def normal_run_length(*, reference, limit, mean, start=0.0, nodes=120):
+def normal_run_length(*, reference, limit, mean, start=0.0, nodes=80):
     """The integral equation of the same, by Gauss-Legendre quadrature; the first unknown is the run length from 0."""
     points, weights = np.polynomial.legendre.leggauss(nodes)
     points, weights = (points + 1) * limit / 2, weights * limit / 2

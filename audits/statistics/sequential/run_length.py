@@ -7,7 +7,6 @@ from typing import Any, Generic, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import lfilter
 
 from audits.statistics import demands
 from audits.statistics.sequential.passage import TOLERANCE, Exits, exits
@@ -115,11 +114,17 @@ def signal_probability(
     attempts = demands.whole("attempts", attempts, least=0)
     rounds, first = _rounds(weights, limit, start)
     up_rate = np.ravel(rate if weights.failure > 0 else 1 - rate)
-    answers = [
-        _signalled(rounds, first, mass, first_mass, attempts)
-        for mass, first_mass in zip(rounds.mass(up_rate), first.mass(up_rate), strict=True)
-    ]
-    return plain(np.array(answers).reshape(rate.shape))
+    mass, first_mass = rounds.mass(up_rate), first.mass(up_rate)
+    back = _by_step(~rounds.above, rounds, mass, attempts)
+    by_then = np.cumsum(_by_step(rounds.above, rounds, mass, attempts), axis=0)
+    # How likely the line comes back to 0 after each number of insertions, in whichever round.
+    at_zero = _by_step(~first.above, first, first_mass, attempts)
+    longest = int(rounds.steps.max())
+    for step in range(1, attempts + 1):
+        earliest = max(0, step - longest)
+        at_zero[step] += (at_zero[earliest:step] * back[step - earliest : 0 : -1]).sum(axis=0)
+    found = _by_step(first.above, first, first_mass, attempts).sum(axis=0) + (at_zero * by_then[::-1]).sum(axis=0)
+    return plain(np.minimum(found, 1.0).reshape(rate.shape))
 
 
 @lru_cache(maxsize=256)
@@ -179,15 +184,8 @@ def _moments(rounds: Exits, up_rate: Floats) -> tuple[Floats, Floats]:
 
 
 def _by_step(way: NDArray[np.bool_], found: Exits, mass: Floats, attempts: int) -> Floats:
+    """Mass of the exits of one way at 0, 1, ... attempts (rows), for each rate (columns)."""
     seen = way & (found.steps <= attempts)
-    return np.bincount(found.steps[seen], weights=mass[seen], minlength=attempts + 1).astype(np.float64)
-
-
-def _signalled(rounds: Exits, first: Exits, mass: Floats, first_mass: Floats, attempts: int) -> float:
-    back = _by_step(~rounds.above, rounds, mass, attempts)
-    first_back = _by_step(~first.above, first, first_mass, attempts)
-    by_then = np.cumsum(_by_step(rounds.above, rounds, mass, attempts))
-    in_first = float(_by_step(first.above, first, first_mass, attempts).sum())
-    # How likely the line comes back to 0 after each number of insertions: the sum over rows of rounds.
-    at_zero: Floats = lfilter([1.0], np.concatenate(([1.0], -np.trim_zeros(back[1:], "b"))), first_back)
-    return min(1.0, in_first + float(at_zero @ by_then[::-1]))
+    table = np.zeros((attempts + 1, len(mass)))
+    np.add.at(table, found.steps[seen], mass[:, seen].T)
+    return table
