@@ -20,6 +20,7 @@ ENTRIES = (
     ("people", "People"),
     ("reviews", "Reviews"),
     ("rules", "Rules"),
+    ("set_up", "Set up"),
 )
 
 
