@@ -17,7 +17,7 @@ class InsertionQuerySet(KnownQuerySet):
     """Insertions, and which of them somebody may see."""
 
     def visible_to(self, access: Access) -> Self:
-        """The versions that this user may see: one's own, those that name one, those of units and people in one's charge."""
+        """The versions this user may see: one's own, those that name one, those of units and people in one's charge."""
         mine = Q(supervisor=access.user) | Q(clinician_user=access.user)
         if access.clinician is not None:
             mine |= Q(clinician=access.clinician)

@@ -153,7 +153,7 @@ class Holdings:
                     found.append(self._by_award(person.clinician, procedure, award, on))
         for scope in self._scopes_of(person, procedure, above, on):
             stopped = self._stopped(person, procedure, scope.starts, on)
-            found.append(stopped or Held(scope=scope.id))
+            found.append(Held(scope=scope.id) if stopped is None else stopped)
         yes = next((each for each in found if each), None)
         if yes is not None:
             return yes
@@ -172,7 +172,7 @@ class Holdings:
         if self._owes_return_step(clinician, procedure, award, on):
             return Refusal("return_step", "A return step after a long absence was not done yet.")
         stopped = self._stopped_clinician(clinician, procedure, award.starts, on)
-        return stopped or Held(award=award.id)
+        return Held(award=award.id) if stopped is None else stopped
 
     def _stopped(self, person: Person, procedure: int, since: date, on: date) -> Refusal | None:
         if person.clinician is None:
