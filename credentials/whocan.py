@@ -1,0 +1,174 @@
+"""Who can: anybody in the hospital looked up by name, and everybody on a unit, here and now. Answers, no figures."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.db.models import Q
+
+from audits.holding import Held, Holdings, holdings
+from audits.models import Procedure
+from credentials.gathering import Pair
+from credentials.rules.answers import Answer, Status
+from credentials.rules.standing import AnswerAt
+from credentials.standings import Read, read_many
+from people.access import Access, Right
+from people.clock import in_words
+from people.models import Appointment, Clinician, Placement, User
+
+MOST_FOUND = 50
+SUPERVISING = (Appointment.Role.SUPERVISOR, Appointment.Role.ASSESSOR, Appointment.Role.EDUCATOR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One person at one unit: the answer and its last day, whether they may supervise, what comes next. No reasons."""
+
+    clinician: Clinician | None
+    user: User | None
+    name: str
+    kind: str
+    unit: str
+    may_insert: Answer | None
+    status: str
+    supervises: bool
+    through: date | None
+    next: str
+
+    @property
+    def is_alone(self) -> bool:
+        return self.may_insert is Answer.ALONE
+
+
+def here_and_now(access: Access, unit: int, procedure: Procedure) -> list[Line]:
+    """Everybody placed on this unit or below today, and whoever may supervise there without a placement, by name.
+
+    Raises Http404 or NotPermitted for a unit that this user may not ask about.
+    """
+    access.get_unit(unit, Right.ANSWER)
+    placements = list(
+        Placement.objects.known()
+        .on(access.on)
+        .filter(unit__in=access.tree.below(unit))
+        .select_related("clinician", "clinician__user")
+        .order_by("clinician__name", "clinician_id", "-home")
+    )
+    at: dict[int, Placement] = {}
+    for placement in placements:
+        at.setdefault(placement.clinician_id, placement)
+    lines = _lines(access, [(each.clinician, each) for each in at.values()], procedure, unit)
+    lines += _without_placement(access, unit, procedure, {each.clinician.user_id for each in at.values()})
+    return sorted(lines, key=lambda line: (line.name.casefold(), line.clinician.pk if line.clinician else 0))
+
+
+def look_up(access: Access, words: str, procedure: Procedure, unit: int | None = None) -> list[Line]:
+    """Those in scope whose name or staff number holds every word, with their answer at a unit (None: at home)."""
+    asked = words.split()
+    if not asked:
+        return []
+    found = access.clinicians_for(Right.ANSWER).select_related("user")
+    for word in asked:
+        found = found.filter(Q(name__icontains=word) | Q(staff_number__iexact=word))
+    people = list(found.order_by("name", "pk")[:MOST_FOUND])
+    placed = Placement.objects.known().on(access.on).filter(clinician__in=people).order_by("home", "id")
+    at = {each.clinician_id: each for each in placed}
+    return _lines(access, [(each, at.get(each.pk)) for each in people], procedure, unit)
+
+
+def _lines(
+    access: Access,
+    people: Sequence[tuple[Clinician, Placement | None]],
+    procedure: Procedure,
+    unit: int | None,
+) -> list[Line]:
+    standings = read_many([(each.pk, procedure.pk) for each, _ in people])
+    facts = holdings([each.user_id for each, _ in people if each.user_id is not None])
+    return [_line(access, each, placement, procedure, unit, standings, facts) for each, placement in people]
+
+
+def _line(
+    access: Access,
+    clinician: Clinician,
+    placement: Placement | None,
+    procedure: Procedure,
+    unit: int | None,
+    standings: Mapping[Pair, Read],
+    facts: Holdings,
+) -> Line:
+    found = standings[clinician.pk, procedure.pk]
+    at = found.home if unit is None else found.at(access.tree.above(unit))
+    place = unit if unit is not None else placement.unit_id if placement else None
+    supervises = bool(
+        clinician.user_id is not None
+        and place is not None
+        and facts.may_supervise(clinician.user_id, unit=place, procedure=procedure.pk, on=access.on)
+    )
+    return Line(
+        clinician=clinician,
+        user=clinician.user,
+        name=clinician.name,
+        kind=placement.get_kind_display().lower() if placement and placement.kind != Placement.Kind.EMPLOYED else "",
+        unit=access.tree.path(placement.unit_id) if placement and placement.unit_id in access.tree else "",
+        may_insert=at.answer,
+        status=at.status.words,
+        supervises=supervises,
+        through=last_day(at),
+        next=_next(at),
+    )
+
+
+def last_day(at: AnswerAt) -> date | None:
+    """The last day on which the calendar leaves the answer as it is, where it rests on an award, grace or a scope."""
+    dated = at.status.is_held or at.status in (Status.IN_GRACE, Status.BY_ROLE)
+    until = at.until if at.until is not None else at.expires_on
+    return until - timedelta(days=1) if dated and until is not None else None
+
+
+def _next(at: AnswerAt) -> str:
+    """One phrase that a colleague may know: where the award stands, never why."""
+    ended = at.expires_on - timedelta(days=1) if at.expires_on else None
+    if at.status is Status.LAPSED and ended:
+        return f"award ended {in_words(ended)}"
+    if at.status is Status.IN_GRACE and ended:
+        return f"expired {in_words(ended)}, in grace"
+    if at.status is Status.DUE:
+        return "renewal is open"
+    return "" if at.status is Status.CURRENT else at.status.words
+
+
+def _without_placement(access: Access, unit: int, procedure: Procedure, placed: Iterable[int | None]) -> list[Line]:
+    """Accounts that may supervise here by appointment, without a placement here."""
+    appointed = (
+        Appointment.objects.known()
+        .on(access.on)
+        .filter(role__in=SUPERVISING, unit__in=access.tree.above(unit))
+        .exclude(user__in=[each for each in placed if each is not None])
+        .select_related("user")
+        .order_by("user__name", "id")
+    )
+    users = {each.user_id: each.user for each in appointed}
+    facts = holdings(list(users))
+    able = [
+        user
+        for key, user in users.items()
+        if isinstance(facts.may_supervise(key, unit=unit, procedure=procedure.pk, on=access.on), Held)
+    ]
+    clinicians = {each.user_id: each for each in Clinician.objects.filter(user__in=able)}
+    own = [(each, None) for each in clinicians.values()]
+    lines = _lines(access, own, procedure, unit)
+    return lines + [
+        Line(
+            clinician=None,
+            user=user,
+            name=user.name,
+            kind="appointed",
+            unit="",
+            may_insert=None,
+            status="",
+            supervises=True,
+            through=None,
+            next="",
+        )
+        for user in able
+        if user.pk not in clinicians
+    ]
