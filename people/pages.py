@@ -59,9 +59,11 @@ def show_problems(form: BaseForm, problems: Problems) -> None:
         form.add_error(item.field if item.field in form.fields else None, item.text)
 
 
-def _faulty(values: Iterable[Any]) -> Iterable[BaseForm]:
+def _faulty(values: Iterable[Any]) -> Iterable[BaseForm | BaseFormSet[Any]]:
     for value in values:
         if isinstance(value, BaseForm) and value.is_bound and value.errors:
             yield value
         elif isinstance(value, BaseFormSet) and value.is_bound and not value.is_valid():
+            if value.non_form_errors():
+                yield value
             yield from (form for form in value.forms if form.errors)

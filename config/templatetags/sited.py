@@ -6,7 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import template
-from django.forms import BaseForm, BoundField
+from django.forms import BaseForm, BaseFormSet, BoundField
 from django.forms.widgets import CheckboxInput, CheckboxSelectMultiple, RadioSelect
 from django.template.loader import render_to_string
 from django.utils.html import format_html
@@ -210,14 +210,19 @@ def _columns(labels: Iterable[str]) -> int:
 
 
 @register.simple_tag
-def problems(faulty: Iterable[BaseForm]) -> list[dict[str, str]]:
-    """What is to be mended in these forms, each with the id of the control that a link goes to."""
-    return [
-        {"target": _target(form, name), "text": str(text)}
-        for form in faulty
-        for name, errors in form.errors.items()
-        for text in errors
-    ]
+def problems(faulty: Iterable[BaseForm | BaseFormSet[Any]]) -> list[dict[str, str]]:
+    """What is to be mended in these forms, each with the id of the control that a link goes to, if there is one."""
+    found: list[dict[str, str]] = []
+    for form in faulty:
+        if isinstance(form, BaseFormSet):
+            found += [{"target": "", "text": str(text)} for text in form.non_form_errors()]
+        else:
+            found += [
+                {"target": _target(form, name), "text": str(text)}
+                for name, errors in form.errors.items()
+                for text in errors
+            ]
+    return found
 
 
 def _target(form: BaseForm, name: str) -> str:
