@@ -59,7 +59,7 @@ def show_problems(form: BaseForm, problems: Problems) -> None:
         form.add_error(item.field if item.field in form.fields else None, item.text)
 
 
-def _faulty(values: Iterable[Any]) -> Iterable[BaseForm | BaseFormSet[Any]]:
+def _faulty(values: Iterable[Any]) -> Iterable["BaseForm | BaseFormSet[Any]"]:
     for value in values:
         if isinstance(value, BaseForm) and value.is_bound and value.errors:
             yield value

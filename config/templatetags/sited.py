@@ -210,7 +210,7 @@ def _columns(labels: Iterable[str]) -> int:
 
 
 @register.simple_tag
-def problems(faulty: Iterable[BaseForm | BaseFormSet[Any]]) -> list[dict[str, str]]:
+def problems(faulty: Iterable["BaseForm | BaseFormSet[Any]"]) -> list[dict[str, str]]:
     """What is to be mended in these forms, each with the id of the control that a link goes to, if there is one."""
     found: list[dict[str, str]] = []
     for form in faulty:
