@@ -79,6 +79,12 @@ def test_the_nearest_scope_does_not_hide_a_wider_award_that_is_in_force():
     assert at(facts, OTHER_WARD).status is Status.CURRENT
 
 
+def test_the_nearest_scope_decides_where_a_wider_award_has_lapsed():
+    facts = some_facts(awards=(an_award_expiring(ON - 90 * A_DAY, unit=HOSPITAL), held_at(WARD)))
+    assert at(facts, WARD).status is Status.CURRENT
+    assert at(facts, DAY_WARD).status is Status.LAPSED
+
+
 def test_a_home_without_cover_is_judged_without_the_award():
     facts = some_facts(awards=(held_at(OTHER_HOSPITAL),))
     assert answer_on(facts).answer is Answer.NO
@@ -142,6 +148,10 @@ class TestCeilings:
             awards=(held_at(GROUP),),
         )
         assert at(facts, WARD).answer is Answer.NEARBY
+        stricter = a_placement(unit=WARD, kind="agency", home=False, ceiling=Answer.IN_ROOM)
+        both = replace(facts, placements=(*facts.placements, stricter))
+        assert at(both, WARD).answer is Answer.IN_ROOM
+        assert "agency" in at(both, WARD).reasons[0].text
 
     def test_where_no_placement_covers_the_home_placement_decides(self):
         facts = some_facts(
