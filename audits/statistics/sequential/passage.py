@@ -65,23 +65,19 @@ def exits(*, up: float, down: float, lower: float, upper: float, start: float) -
     if states > MOST_STATES:
         raise ValueError(f"limits {lower:g} and {upper:g} are too far apart for steps of {up:g} up and {down:g} down")
     rate = down / (up + down)
-    alive = {0: 1.0}
+    # Heights at one number of steps lie up + down apart, so that only the highest can leave above and the lowest below.
+    lowest, mass = 0, [1.0]
     found: list[tuple[int, int, bool, float]] = []
     steps = 0
-    while sum(alive.values()) > MASS_LEFT:
+    while sum(mass) > MASS_LEFT:
         steps += 1
-        following: dict[int, float] = {}
-        for ups, mass in alive.items():
-            height = start + ups * up - (steps - 1 - ups) * down
-            if height + up >= upper - TOLERANCE:
-                found.append((ups + 1, steps, True, mass * rate))
-            else:
-                following[ups + 1] = following.get(ups + 1, 0.0) + mass * rate
-            if height - down <= lower + TOLERANCE:
-                found.append((ups, steps, False, mass * (1 - rate)))
-            else:
-                following[ups] = following.get(ups, 0.0) + mass * (1 - rate)
-        alive = following
+        mass = [risen * rate + fallen * (1 - rate) for risen, fallen in zip([0.0, *mass], [*mass, 0.0], strict=True)]
+        highest = lowest + len(mass) - 1
+        if start + highest * up - (steps - highest) * down >= upper - TOLERANCE:
+            found.append((highest, steps, True, mass.pop()))
+        if start + lowest * up - (steps - lowest) * down <= lower + TOLERANCE:
+            found.append((lowest, steps, False, mass.pop(0)))
+            lowest += 1
     ups_out, steps_out, above, masses = zip(*found, strict=True)
     answer = Exits(np.array(ups_out), np.array(steps_out), np.array(above), np.log(np.array(masses)), rate)
     for array in (answer.ups, answer.steps, answer.above, answer.log_mass):
