@@ -89,9 +89,10 @@ def drift_table(values: Sequence[float], days: Sequence[date], outcomes: Sequenc
 def learning_table(outcomes: Sequence[bool], *, every: int = 5) -> Table:
     """The rate so far after every fifth insertion and after the last."""
     steps = [n for n in range(1, len(outcomes) + 1) if n % every == 0 or n == len(outcomes)]
+    rates = [rate_of(sum(map(bool, outcomes[:n])), n) for n in steps]
     return Table(
-        ("Insertions", "Working first time"),
-        tuple((str(n), rate_of(sum(map(bool, outcomes[:n])), n).words) for n in steps),
+        ("Insertions", "Working first time", "Share", "95% confidence"),
+        tuple((str(rate.trials), str(rate.successes), rate.share_words, rate.interval_words) for rate in rates),
     )
 
 

@@ -22,6 +22,16 @@ class Rate:
         return self.trials < LEAST_FOR_A_TARGET
 
     @property
+    def share_words(self) -> str:
+        """66%, or 'too few'."""
+        return "too few" if self.share is None else f"{percent(self.share)}%"
+
+    @property
+    def interval_words(self) -> str:
+        """52 to 78%, '' without a rate."""
+        return "" if self.lower is None or self.upper is None else f"{percent(self.lower)} to {percent(self.upper)}%"
+
+    @property
     def words(self) -> str:
         """31 of 47: 66%, and with 95% confidence between 52 and 78%."""
         if not self.trials:
@@ -31,7 +41,7 @@ class Rate:
             return f"{count}: too few for a rate"
         span = f"between {percent(self.lower)} and {percent(self.upper)}%"
         few = "; too few to judge" if self.is_few else ""
-        return f"{count}: {percent(self.share)}%, and with 95% confidence {span}{few}"
+        return f"{count}: {self.share_words}, and with 95% confidence {span}{few}"
 
 
 def rate_of(successes: int, trials: int) -> Rate:
