@@ -99,11 +99,10 @@ def integer_limits(trials: ArrayLike, target: float, *, coverage: float) -> Inte
     demands.inside("target", target)
     tail = (1 - demands.inside("coverage", coverage)) / 2 * (1 + TIE)
     law = stats.binom(n, target)
-    low, high = law.ppf(tail), law.isf(tail)
-    # The quantile is the first count past the tail, or on it; a step to either side finds the last within.
-    low = np.where(law.cdf(low) <= tail, low, low - 1)
-    high = np.where(law.sf(high - 1) <= tail, high, high + 1)
-    return IntegerLimits(plain(low), plain(high))
+    first = law.ppf(tail)
+    # The quantile is the first count whose probability reaches the tail: low itself if it is the tail, else past it.
+    low = np.where(law.cdf(first) <= tail, first, first - 1)
+    return IntegerLimits(plain(low), plain(law.isf(tail) + 1))
 
 
 def overdispersion(

@@ -82,6 +82,9 @@ def test_a_count_exactly_on_the_tail_is_low_or_high():
     # P(0 of 3 at a half) is 1/8, the tail of 75%.
     found = integer_limits(3, 0.5, coverage=0.75)
     assert (found.low, found.high) == (0, 3)
+    # 1 - .7 is a little more than .3 in floats.
+    assert integer_limits(1, 0.7, coverage=0.4).low == 0
+    assert integer_limits(1, 0.3, coverage=0.4).high == 1
 
 
 def test_units_without_insertions_have_no_limits():

@@ -15,6 +15,7 @@ from audits.statistics.operating import (
     Bound,
     DriftRule,
     EntryRule,
+    FalseFlags,
     RateRule,
     RecencyRule,
     RunRule,
@@ -473,6 +474,15 @@ def test_a_simulated_chance_carries_its_error_into_the_register():
     one = ever_flag_probability(rule, 0.80, volumes=[6] * 36)
     found = expected_false_flags(rule, 0.80, volumes=[[6] * 36] * 4)
     assert found.standard_error == pytest.approx(2 * one.standard_error)
+
+
+@given(st.lists(st.floats(0, 1), max_size=20), st.floats(0.01, 0.999))
+def test_chances_found_elsewhere_add_up_alike(chances, level):
+    found = FalseFlags.from_chances(chances)
+    other = expected_false_flags(EntryRule(), chances, volumes=[[1]] * len(chances))
+    assert found.expected == pytest.approx(other.expected, abs=1e-12)
+    assert found.probabilities == pytest.approx(other.probabilities, abs=1e-12)
+    assert found.quantile(level) == pytest.approx(other.quantile(level), abs=1)
 
 
 def test_an_empty_register_has_no_flags():

@@ -1,5 +1,6 @@
 """Answers about chance, and how many insertions there are."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any, Generic, Self
@@ -8,6 +9,7 @@ import numpy as np
 from scipy import stats
 
 from audits.statistics import demands
+from audits.statistics.rates import poisson_binomial
 from audits.statistics.shapes import Floats, T
 
 TAIL_LEFT = 1e-15
@@ -61,6 +63,11 @@ class FalseFlags:
             expected += float(law @ np.arange(len(law)))
             variance += error**2
         return cls(expected, sqrt(variance), mass)
+
+    @classmethod
+    def from_chances(cls, chances: Sequence[float]) -> Self:
+        """At most one flag for each of several independent chances, found in whatever way."""
+        return cls(float(sum(chances)), 0.0, poisson_binomial(chances))
 
     @property
     def any(self) -> float:
