@@ -39,6 +39,7 @@ class ThrottledBackend(ModelBackend):
             return None
         user = super().authenticate(request, username=username, password=password, **kwargs)
         if not isinstance(user, User):
+            forget_old()
             return None
         FailedSignIn.objects.filter(pk__in=[row.pk for row in counted]).delete()
         FailedSignIn.objects.filter(key=account).delete()
