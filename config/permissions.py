@@ -136,6 +136,18 @@ TABLE: dict[str, Row] = {
     "placement_end": Row(places, FORM),
     "absence": Row(places, FORM),
     "absence_end": Row(places, FORM),
+    # --- credentials: answers ---
+    "who_can": Row(here, FORM),
+    # --- credentials: reviews ---
+    "reviews": Row(here, FORM, "one's own, and as educator or auditor those of one's units"),
+    "review": Row(here, FORM),
+    "review_reply": Row(here, ACTION),
+    # --- credentials: rules and programmes ---
+    "rules": Row(here),
+    "document": Row(here, FORM, "everybody reads; educators and managers approve another's"),
+    "document_take_back": Row(keeps_rules, ACTION),
+    "document_begin": Row(keeps_rules, FORM),
+    "document_propose": Row(keeps_rules, FORM),
 }
 
 

@@ -34,8 +34,7 @@ def _dated_facts(facts: Facts) -> Iterator[date | None]:
         yield span.until
     for restriction in facts.restrictions:
         if restriction.due_on is not None:
-            yield restriction.due_on
-            yield restriction.due_on + ONE_DAY
+            yield restriction.due_on + ONE_DAY  # the first day on which it is overdue
     for completion in facts.completions:
         yield completion.day
         yield completion.valid_until

@@ -1,0 +1,101 @@
+"""The forms of answers and decisions. They read what was typed; what may be done with it the writes decide."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django import forms
+
+from audits.models import Procedure
+from credentials.models import Flag
+from credentials.rules.reading import Field, Number, Several, Whole, YesNo
+from credentials.wording import OPTION_WORDS
+from people.fields import DayField, Form
+from people.forms import SignForm, UnitField
+from people.tree import Tree
+
+
+class ProcedureField(forms.ModelChoiceField):
+    """One procedure; the first where nothing was chosen."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("label", "Procedure")
+        super().__init__(Procedure.objects.all(), empty_label=None, **kwargs)
+
+
+class WhoCanForm(Form):
+    """Where and for what, and perhaps whom."""
+
+    procedure = ProcedureField()
+    name = forms.CharField(label="Name or staff number", required=False, max_length=80)
+
+    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["unit"] = UnitField(tree, units, label="Unit")
+        self.order_fields(["unit", "procedure", "name"])
+
+
+class ReplyForm(Form):
+    text = forms.CharField(
+        label="What you want to say",
+        max_length=1000,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Seen by you and by the educators of your unit. Never write a patient's name or number.",
+    )
+
+
+class CloseFlagForm(SignForm):
+    outcome = forms.ChoiceField(label="What came of it", choices=Flag.Outcome.choices, widget=forms.RadioSelect)
+    reason = forms.CharField(
+        label="Why",
+        max_length=500,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="A sentence or two for somebody who was not there.",
+    )
+
+
+class DocumentForm(Form):
+    """A version of rules or of a programme: the fields of its kind, a name, a day, and a remark for who approves."""
+
+    name = forms.CharField(label="Name of this version", max_length=80)
+    effective_on = DayField(label="In effect from")
+    note = forms.CharField(
+        label="What is different, and why", max_length=500, required=False, widget=forms.Textarea(attrs={"rows": 3})
+    )
+
+
+class NewDocumentForm(Form):
+    """For which unit and procedure a version is begun."""
+
+    procedure = ProcedureField()
+
+    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["unit"] = UnitField(tree, units, label="Unit")
+        self.order_fields(["unit", "procedure"])
+
+
+def control(field: Field) -> forms.Field:
+    """The control for one value of a programme or a rule."""
+    if isinstance(field, Whole):
+        return forms.IntegerField(label=field.label, min_value=field.low, max_value=field.high)
+    if isinstance(field, Number):
+        return forms.CharField(label=field.label, max_length=12)
+    if isinstance(field, YesNo):
+        return forms.BooleanField(label=field.label, required=False)
+    options = [(word, OPTION_WORDS.get(word, word.replace("_", " "))) for word in field.options]
+    if isinstance(field, Several):
+        return forms.MultipleChoiceField(label=field.label, choices=options, widget=forms.CheckboxSelectMultiple)
+    return forms.ChoiceField(label=field.label, choices=options)
+
+
+class PartForm(Form):
+    """The values of a programme, or of one rule of a set; reads and gives content as the rules read it."""
+
+    def __init__(self, *args: Any, part: Sequence[Field], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for each in part:
+            self.fields[each.name] = control(each)
+
+    @property
+    def content(self) -> dict[str, Any]:
+        return dict(self.cleaned_data)

@@ -1,0 +1,54 @@
+"""Who can: a unit here and now, and anybody in the hospital by name."""
+
+from django.http import HttpRequest, HttpResponseBase
+from django.views.decorators.http import require_http_methods
+
+from audits.models import Procedure
+from credentials import tables, whocan
+from credentials.forms import WhoCanForm
+from people import access, exports
+from people.access import Access, Right
+from people.lookups import note_view
+from people.models import Unit
+from people.pages import page
+from sheets.listing import export, page_of
+
+
+@require_http_methods(["GET", "POST"])
+def who_can(request: HttpRequest) -> HttpResponseBase:
+    """Everybody on a unit for one procedure; with a name, those in the hospital who are called so."""
+    mine = access.of(request)
+    start = _start(mine)
+    asked = {**start, **{key: value for key, value in request.GET.items() if value}}
+    form = WhoCanForm(asked if start else None, tree=mine.tree, units=mine.units_for(Right.ANSWER))
+    context = {"form": form, "today": mine.on}
+    if start and form.is_valid():
+        unit, procedure = form.cleaned_data["unit"], form.cleaned_data["procedure"]
+        context |= _asked(mine, unit, procedure, form.cleaned_data["name"])
+        listing = tables.who_can(
+            whocan.here_and_now(mine, unit.pk, procedure), unit=mine.tree.path(unit.pk), procedure=procedure
+        )
+        if request.method == "POST":
+            return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
+        context |= {"listing": page_of(request, listing), "path": mine.tree.path(unit.pk), "procedure": procedure}
+    return page(request, "credentials/who_can.html", context, fragment="tables/listing.html")
+
+
+def _start(mine: Access) -> dict[str, int]:
+    """The unit and procedure that a page without a question shows: one's own, and the first."""
+    procedure = Procedure.objects.first()
+    unit = mine.home if mine.home is not None else next((each.unit_id for each in mine.appointments), None)
+    if unit is None or procedure is None:
+        return {}
+    return {"unit": unit, "procedure": procedure.pk}
+
+
+def _asked(mine: Access, unit: Unit, procedure: Procedure, name: str) -> dict[str, object]:
+    if not name.strip():
+        return {}
+    found = whocan.look_up(mine, name, procedure, unit.pk)
+    for each in found:
+        note_view(mine.user, each.clinician, "who_can")
+    if not found:
+        note_view(mine.user, None, "who_can")
+    return {"asked": name.strip(), "found": found, "most": whocan.MOST_FOUND}

@@ -1,0 +1,36 @@
+"""Rules in the words of the screens: what each is called, and what it asks."""
+
+RULE_WORDS = {
+    "first_attempt_rate": "First-attempt rate",
+    "drift": "Drift",
+    "repeated_failure": "Repeated failure",
+    "recency": "Recency",
+    "volume": "Volume",
+    "attempts_limit": "Attempts limit",
+    "serious_event": "Serious event",
+    "expiry": "Expiry",
+}
+
+RULE_EXPLAINED = {
+    "first_attempt_rate": "Looked at on the first of each month, for holders: with enough insertions in the window, is "
+    "even the upper end of the interval below the target?",
+    "drift": "After each insertion of a holder: has the run of failures and successes moved further than an acceptable "
+    "failure rate explains? The limit follows from how rarely a false alarm is wanted.",
+    "repeated_failure": "For holders: the latest insertions in the rate all failed.",
+    "recency": "For holders: no insertion for a long time; days of absence are left out.",
+    "volume": "For holders: few insertions over a year without absence.",
+    "attempts_limit": "For everybody, entry by entry: more punctures than the limit.",
+    "serious_event": "For everybody, entry by entry: one of the events chosen here.",
+    "expiry": "Notice, grace and lapse of an award are noted on the page. Never a review.",
+}
+
+OPTION_WORDS = {
+    "note": "A note on the page",
+    "review": "A review: the person is asked",
+    "upper_bound": "The upper end of the interval",
+    "rate": "The bare rate",
+    "alone": "alone",
+    "nearby": "with a supervisor nearby",
+    "in_room": "with a supervisor in the room",
+    "no": "not on patients",
+}
