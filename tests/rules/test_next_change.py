@@ -268,7 +268,7 @@ DAY = ON + 40 * A_DAY
         {"awards": (an_award(starts=DAY),)},
         {"scopes": (a_scope(until=DAY),)},
         {"restrictions": (a_restriction(RestrictionKind.SUSPENSION, starts=LONG_AGO, until=DAY),)},
-        {"restrictions": (a_restriction(RestrictionKind.PLAN, starts=LONG_AGO, due_on=DAY),)},
+        {"restrictions": (a_restriction(RestrictionKind.PLAN, starts=LONG_AGO, due_on=DAY - A_DAY),)},
         {"enrolments": (an_enrolment(starts=DAY),)},
         {"absences": (Span(DAY),)},
         {"completions": (a_completion("knowledge", LONG_AGO, DAY),)},
