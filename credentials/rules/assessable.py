@@ -5,7 +5,13 @@ from datetime import date
 from credentials.rules.facts import Basis, Facts
 
 NO_START = "No start day is set for this unit and procedure."
+YET_TO_COME = "Not asked of a day to come: what is not logged yet is no evidence."
 NOT_EVERY_INSERTION = "Not every insertion is logged here, so there is nothing to judge by."
+
+
+def is_yet_to_come(facts: Facts, on: date) -> bool:
+    """Whether entries up to that day cannot all have been made: absence of data says nothing then."""
+    return facts.logged_through is not None and on > facts.logged_through
 
 
 def bases_between(facts: Facts, *, first: date, last: date) -> set[Basis]:

@@ -187,6 +187,8 @@ class Facts:
     drift_restarts: local days on which a flag of drift was closed.
     dispute_days: days on which a dispute that is open now runs out and its entry returns to safety.
     later_changes: later days on which a set, programme, setting, zone or tree takes effect for this person.
+    logged_through: the last day for which entries can have been made, where a later day is judged; None where the day
+        judged is not in the future. What nobody can have logged yet is no evidence.
     held: what `awards.held_award` has worked out already, so that each rule need not again.
     """
 
@@ -208,6 +210,7 @@ class Facts:
     drift_restarts: tuple[date, ...] = ()
     dispute_days: tuple[date, ...] = ()
     later_changes: tuple[date, ...] = ()
+    logged_through: date | None = None
     held: dict[date, Award | None] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property

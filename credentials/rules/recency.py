@@ -53,12 +53,14 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
 
 
 def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | None:
-    """A shift tally holds no days of insertions."""
+    """A shift tally holds no days of insertions, and a day to come none yet."""
     if not facts.rules or not facts.rules.recency or awards.held_award(facts, on) is None:
         return None
     since = counted_from(facts, figures, on)
     if since is None:
         return NotAssessable(RULE, assessable.NO_START)
+    if assessable.is_yet_to_come(facts, on):
+        return NotAssessable(RULE, assessable.YET_TO_COME)
     if Basis.TALLY in assessable.bases_between(facts, first=since, last=on):
         return NotAssessable(RULE, assessable.NOT_EVERY_INSERTION)
     return None

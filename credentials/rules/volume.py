@@ -56,6 +56,8 @@ def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | 
         return None
     if facts.start is None:
         return NotAssessable(RULE, assessable.NO_START)
+    if assessable.is_yet_to_come(facts, on):
+        return NotAssessable(RULE, assessable.YET_TO_COME)
     asked = asked_from(facts, on)
     if asked is None or on < asked:
         when = f"from {day_words(asked)}" if asked else f"after {counted(rule.days, 'day')} without absence"

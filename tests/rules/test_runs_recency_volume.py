@@ -38,6 +38,15 @@ def silence(rule, facts, rows, on=ON):
     return rule.not_assessable(facts, figures_on(facts, rows, on), on)
 
 
+def test_on_a_day_to_come_nothing_is_found_in_what_nobody_can_have_logged_yet():
+    facts = replace(a_holder(recency={"days": 30}, volume={}), logged_through=ON)
+    for rule in (recency, volume):
+        assert fires(rule, facts, [], ON)
+        assert fires(rule, facts, [], ON + A_DAY) == []
+        assert "day to come" in silence(rule, facts, [], ON + A_DAY).text
+        assert silence(rule, facts, [], ON) is None
+
+
 class TestRepeatedFailure:
     facts = a_holder(repeated_failure={"failures": 4})
     first = date(2025, 3, 1)
