@@ -157,11 +157,11 @@ def is_medicare(digits: str) -> bool:
 
 
 def is_nhs_number(digits: str) -> bool:
-    """NHS number of England and Wales: 10 digits, modulus 11, weights 10 to 2; a check of 10 is never issued."""
+    """NHS number of England and Wales: 10 digits, modulus 11, weights 10 to 2; no digit stands for a check of 10."""
     if not re.fullmatch(r"\d{10}", digits, re.ASCII):
         return False
     check = 11 - sum(int(digit) * (10 - place) for place, digit in enumerate(digits[:9])) % 11
-    return check % 11 == int(digits[9]) and check != 10
+    return check % 11 == int(digits[9])
 
 
 def is_nhi(text: str) -> bool:

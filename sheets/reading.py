@@ -90,6 +90,7 @@ def read_workbook(source: bytes | Path, *, name: str = "") -> Workbook:
 def _read_xlsx(data: bytes) -> Workbook:
     scan = formulas.Scan()
     archive = zipcheck.check(data, look=scan.look)
+    formulas.check_texts(archive)
     parts = formulas.sheet_parts(archive)
     marks = {name: _bearable(name, part, archive, scan) for name, part in parts.sheets.items()}
     if sum(mark.rows * mark.columns for mark in marks.values()) > MAX_CELLS:
@@ -120,7 +121,8 @@ def _bearable(name: str, part: str, archive: zipcheck.Archive, scan: formulas.Sc
     """The sheet's marks, after making sure that reading it takes bearable memory."""
 
     def fits(marks: formulas.Marks) -> bool:
-        return marks.rows <= MAX_ROWS and marks.columns <= MAX_COLUMNS and marks.rows * marks.columns <= MAX_CELLS
+        cells = max(marks.rows * marks.columns, marks.cells)
+        return marks.rows <= MAX_ROWS and marks.columns <= MAX_COLUMNS and cells <= MAX_CELLS
 
     marks = scan.marks(archive, part)
     if fits(marks):

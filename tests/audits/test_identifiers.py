@@ -43,6 +43,11 @@ def test_wrong_nhi_numbers_do_not(number):
     assert not is_nhi(number)
 
 
+def test_no_digit_completes_an_old_number_whose_sum_is_a_multiple_of_eleven():
+    # HISO 10046:2024, validation routine, second hand: ZZZ004 is its example.
+    assert not any(is_nhi(f"ZZZ004{digit}") for digit in range(10))
+
+
 def test_published_medicare_numbers_pass_their_check():
     # NEHTA, Software Conformance Requirements 1.4 (2011): 2123 4567 has check digit 0 (quoted second hand).
     assert is_medicare("2123456701")

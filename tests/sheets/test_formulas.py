@@ -2,6 +2,7 @@
 
 import io
 import re
+import zipfile
 
 import openpyxl
 import pytest
@@ -51,7 +52,7 @@ def test_array_and_shared_formulas_count_and_those_of_formatting_rules_do_not():
             "C1:C9", {"type": "formula", "criteria": "=$A1>3", "format": book.add_format({"bold": 1})}
         )
         sheet.data_validation("D1:D9", {"validate": "list", "source": "=$A$1:$A$9"})
-        sheet.conditional_format("E1:E9", {"type": "data_bar", "data_bar_2010": True})
+        sheet.add_sparkline("E1", {"range": "One!A1:A9"})
 
     found = marks(workbook(fill))
     assert set(found.formulas) == {0}
@@ -69,6 +70,8 @@ def test_errors_are_found_pasted_or_computed():
         sheet_xml('<row r="1"><c r="A1" t="e"><v>#N/A</v></c><c r="B1" t="e"><f>1/0</f><v>#DIV/0!</v></c></row>')
     )
     assert read_workbook(data).sheets[0].rows == [[Fault(), Fault()]]
+    pasted = package(sheet_xml('<row r="1"><c r="A1" t="e"><v>#N/A</v></c></row>'))
+    assert read_workbook(pasted).sheets[0].rows == [[Fault()]]
 
 
 @pytest.mark.parametrize(
@@ -79,7 +82,6 @@ def test_errors_are_found_pasted_or_computed():
         "<c r='B1'><f>A1</f><v>7</v></c>",
         '<c s="0" r="B1"><f>A1</f><v>7</v></c>',
         '<c r="B1"><f t="shared" si="0"/><v>7</v></c>',
-        "<c><f>A1</f><v>7</v></c>",
         '<c r="B1"><!-- f --><f>A1</f><v>7</v></c>',
         '<c r="B1">\n<f\n>A1</f><v>7</v></c>',
         '<c r="B1" x=">"><f>A1</f><v>7</v></c>',
@@ -182,16 +184,76 @@ def test_very_many_formulas_refuse_the_file():
     "inner",
     [
         "<row r='1'><c r='1A'><v>1</v></c></row>",
-        "<row r='-1'><c r='A1'><v>1</v></c></row>",
-        "<row r='x'/>",
-        "<row><c></row>",
+        "<row r='1'><c r='A-1'><v>1</v></c></row>",
+        "<row r='1'><c r='A0'><v>1</v></c></row>",
+        "<row r='1'><c r='A'><v>1</v></c></row>",
         "<row r='1'><c r='ABCD1'><v>1</v></c></row>",
-        f"<row r='{'9' * 5000}'/>",
+        f"<row r='1'><c r='A{'9' * 5000}'><v>1</v></c></row>",
+        "<row><c></row>",
     ],
 )
 def test_xml_that_makes_no_sense_refuses_the_file(inner):
     with pytest.raises(FileRefused, match="cannot be read"):
         marks(package(sheet_xml(inner)))
+
+
+@pytest.mark.parametrize(
+    "inner",
+    [
+        "<row><c><v>9</v></c></row><row></row><row><c><v>7</v></c></row>",
+        '<row r="2"><c><v>9</v></c></row><row r="4"><c><v>7</v></c></row>',
+        "<row r='1'><c r='A1'><v>1</v></c><c><f>A1</f></c></row>",
+        '<row r="5"><c r="C5"><v>9</v></c></row><row r="1"><c r="A1"><v>7</v></c></row>',
+        '<row r="5"><c r="C5"><v>9</v></c></row><row r="5"><c r="A1"><v>7</v></c></row>',
+        "<row r='5'><c r='C5'><v>9</v></c></row><row r='1'><c r='A1'><v>7</v></c></row>",
+    ],
+)
+def test_values_that_the_reader_would_misplace_or_lose_refuse_the_file(inner):
+    # Each of these was read with a value missing or in another row.
+    with pytest.raises(FileRefused, match="do not say where they stand, or not in order"):
+        marks(package(sheet_xml(inner)))
+
+
+def test_cells_without_a_place_and_without_a_value_do_no_harm():
+    assert read_workbook(package(sheet_xml('<row><c/><c r="B1"><v>7</v></c></row>'))).sheets[0].rows == [["", 7.0]]
+
+
+@pytest.mark.parametrize(
+    "opening",
+    [
+        '<sst uniqueCount="4000000000">',
+        "<sst count = '1' uniqueCount = '4000000000'>",
+        '<x:sst xmlns:x="y" uniqueCount="4000000000">',
+        '<sst uniqueCount="&#52;000000000">',
+    ],
+)
+@pytest.mark.parametrize("name", ["xl/sharedStrings.xml", "xl/SharedStrings.XML"])
+def test_more_texts_than_a_workbook_can_use_are_refused_when_announced(opening, name):
+    # The reader reserves memory for the number announced and ends the whole process if there is not enough.
+    closing = "</x:sst>" if "x:" in opening else "</sst>"
+    texts = f'<?xml version="1.0"?>{opening}<si><t>a</t></si>{closing}'.encode()
+    with pytest.raises(FileRefused, match="6,000,000 texts"):
+        read_workbook(package(sheet_xml('<row r="1"><c r="A1" t="s"><v>0</v></c></row>'), extra={name: texts}))
+
+
+def test_very_many_merged_cells_refuse_the_file():
+    for space in (" ", "\n"):
+        merged = "".join(f'<mergeCell{space}ref="A{i}:B{i}"/>' for i in range(1, 100_002))
+        xml = sheet_xml(text_cells("a")).replace(b"</sheetData>", f"</sheetData><m>{merged}</m>".encode())
+        with pytest.raises(FileRefused, match="Unmerge"):
+            marks(package(xml))
+
+
+def test_very_many_sheets_on_one_part_refuse_the_file():
+    listed = "".join(f'<sheet name="S{i}" sheetId="{i}" r:id="rId1"/>' for i in range(2, 300))
+    with zipfile.ZipFile(io.BytesIO(package(sheet_xml("")))) as original:
+        members = {name: original.read(name) for name in original.namelist()}
+    members["xl/workbook.xml"] = members["xl/workbook.xml"].replace(b"</sheets>", f"{listed}</sheets>".encode())
+    with zipfile.ZipFile(changed := io.BytesIO(), "w") as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    with pytest.raises(FileRefused, match="200 sheets"):
+        read_workbook(changed.getvalue())
 
 
 def test_a_sheet_without_its_part_refuses_the_file():

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sheets import reading
 from sheets.reading import Merge, read_workbook
 from sheets.zipcheck import FileRefused
 from tests.sheets.books import package, sheet_xml, sheets, text_cells, workbook
@@ -120,6 +121,24 @@ def test_too_many_cells_are_refused():
     inner = '<row r="1"><c r="IV1"><v>1</v></c></row><row r="140000"><c r="A140000"><v>1</v></c></row>'
     with pytest.raises(FileRefused, match="6,000,000 cells"):
         read_workbook(package(sheet_xml(inner)))
+
+
+def test_a_reader_that_breaks_down_refuses_the_file():
+    # A number in date format far beyond any calendar: the reader's own panic, which is no Exception.
+    styles = (
+        b'<?xml version="1.0"?><styleSheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+        b'<cellXfs count="2"><xf numFmtId="0"/><xf numFmtId="14"/></cellXfs></styleSheet>'
+    )
+    inner = '<row r="1"><c r="A1" s="1"><v>-1e300</v></c></row>'
+    with pytest.raises(FileRefused, match="cannot be read"):
+        read_workbook(package(sheet_xml(inner), extra={"xl/styles.xml": styles}))
+
+
+def test_one_cell_written_very_many_times_is_refused(monkeypatch):
+    monkeypatch.setattr(reading, "MAX_CELLS", 1_000)
+    with pytest.raises(FileRefused, match="1,000 cells"):
+        read_workbook(package(sheet_xml('<row r="1">' + '<c r="A1"><v>1</v></c>' * 1_001 + "</row>")))
+    assert rows(package(sheet_xml('<row r="1">' + '<c r="A1"><v>1</v></c>' * 1_000 + "</row>"))) == [[1.0]]
 
 
 def test_sheets_that_are_too_large_together_are_refused():

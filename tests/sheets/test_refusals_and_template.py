@@ -57,6 +57,12 @@ def test_a_refused_row_stands_beside_its_reasons_with_its_bad_cells_marked():
     assert not any(cell.data_type == "f" for cell in row)
 
 
+def test_texts_that_look_like_errors_stay_texts():
+    row = RefusedRow("Nov", 7, {"staff_number": "#N/A", "day": "#REF!"}, [Remark("No.")])
+    cells = openpyxl.load_workbook(io.BytesIO(refusals(row))).active[2]
+    assert [(cell.value, cell.data_type) for cell in cells[1:3]] == [("#N/A", "s"), ("#REF!", "s")]
+
+
 def test_refused_rows_are_read_again_as_they_were():
     found = tables(read_workbook(refusals(ROW, ROW, headings={"day": "Insertion date"})), FIELDS)
     assert [row.number for row in found.rows()] == [2, 3]
