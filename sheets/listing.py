@@ -16,55 +16,20 @@ from django import forms
 from django.core.exceptions import BadRequest
 from django.db.models import F, Model, QuerySet
 from django.http import FileResponse, HttpRequest, HttpResponseBase
-from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString
 from django_tables2.data import TableListData, TableQuerysetData
 
 from sheets import writing
+from sheets.columns import Column, cell_writer, day_words, exported, reader
 
-Kind = Literal["text", "day", "time", "moment", "number", "yes_no", "answer"]
+__all__ = ["Chip", "Column", "Export", "Filter", "Heading", "Listing", "ListingPage", "Step", "export", "page_of"]
+
 Format = Literal["xlsx", "csv"]
-Reader = Callable[[Any], Any]
 Rows = QuerySet[Any] | Sequence[Any]
 
 PER_PAGE = 25
 _KEPT_IN_MEMORY = 2**20
 _AT_ONCE = 2000
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column. `value` is a dotted path or a function of the row (default: the attribute `name`); it never queries.
-
-    `kind` says what the value is: text; a day (date); a time (of day); a moment (datetime, already on the clocks to be
-    shown); a number; yes_no (bool or None); an answer (anything with `value`, a word in code, and `words` for people).
-    `sort` is one or more ORM paths, for lists of objects dotted paths; without it the column does not sort.
-    `link` gives the address that the value leads to. `note` is a small second line; it needs `note_label`, the heading
-    that it has in an export. `about` tells an export's reader what the column means.
-    """
-
-    name: str
-    label: str
-    kind: Kind = "text"
-    value: str | Reader | None = None
-    sort: str | tuple[str, ...] | None = None
-    link: Reader | None = None
-    note: str | Reader | None = None
-    note_label: str = ""
-    about: str = ""
-
-    def __post_init__(self) -> None:
-        if self.note is not None and not self.note_label:
-            raise ValueError(f"column {self.name!r} has a note without a note_label")
-
-    @property
-    def is_number(self) -> bool:
-        return self.kind == "number"
-
-    @property
-    def paths(self) -> tuple[str, ...]:
-        """What it sorts by."""
-        return (self.sort,) if isinstance(self.sort, str) else self.sort or ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +185,7 @@ class ListingPage:
     @property
     def lines(self) -> Iterator[SafeString]:
         """The cells of each row, ready to be set down."""
-        writers = [_writer(column, is_first=not index) for index, column in enumerate(self.listing.columns)]
+        writers = [cell_writer(column, is_first=not index) for index, column in enumerate(self.listing.columns)]
         for record in self.records:
             yield SafeString("".join([write(record) for write in writers]))
 
@@ -309,7 +274,7 @@ def export(request: HttpRequest, listing: Listing, *, on_export: Callable[[Expor
     order = _order(listing, request)
     applied = tuple(words for _, words in _applied(listing, form))
     counted = _Counted(_ordered(listing, _narrowed(listing, form), order))
-    headings, readers = _exported(listing.columns)
+    headings, readers = exported(listing.columns)
     lines = ([read(record) for read in readers] for record in counted)
     # Closed by the response that sends it.
     file: Any = SpooledTemporaryFile(_KEPT_IN_MEMORY)  # noqa: SIM115
@@ -367,7 +332,7 @@ def _applied(listing: Listing, form: forms.Form) -> Iterator[tuple[str, str]]:
 
 def _spoken(asked: forms.Field, value: Any) -> str:
     if isinstance(value, date):
-        return _day(value)
+        return day_words(value)
     if isinstance(value, bool):
         return "yes"
     if isinstance(value, list | QuerySet):
@@ -402,7 +367,7 @@ def _ordered(listing: Listing, rows: Rows, order: str) -> Rows:
     if isinstance(rows, QuerySet):
         by = [F(path).desc(nulls_last=True) if is_descending else F(path).asc(nulls_last=True) for path in paths]
         return rows.order_by(*by, "pk")
-    readers = [_reader(path) for path in paths]
+    readers = [reader(path) for path in paths]
     keyed = [(tuple(read(row) for read in readers), row) for row in rows]
     known = [each for each in keyed if None not in each[0]]
     known.sort(key=lambda each: tuple(_comparable(value) for value in each[0]), reverse=is_descending)
@@ -435,109 +400,3 @@ class _Counted:
         for row in rows:
             self.count += 1
             yield row
-
-
-# From a row to a cell
-
-
-def _reader(value: str | Reader) -> Reader:
-    """A function that follows a dotted path through a row; None where a step is None, methods are called."""
-    if callable(value):
-        return value
-    steps = value.replace("__", ".").split(".")
-
-    def read(row: Any) -> Any:
-        for step in steps:
-            if row is None:
-                return None
-            row = getattr(row, step)
-            if callable(row):
-                row = row()
-        return row
-
-    return read
-
-
-def _day(value: date) -> str:
-    return f"{value.day} {value:%B %Y}"
-
-
-def _plain(value: Any) -> Any:
-    return value
-
-
-def _yes_no(value: bool | None) -> str:
-    return "" if value is None else "yes" if value else "no"
-
-
-def _answer(value: Any) -> SafeString:
-    css = str(value.value).replace("_", "-")
-    return format_html('<span class="can {0}"><span class="mark {0}"></span>{1}</span>', css, value.words)
-
-
-_SHOWN: dict[Kind, Callable[[Any], Any]] = {
-    "text": _plain,
-    "number": _plain,
-    "yes_no": _yes_no,
-    "day": _day,
-    "time": lambda value: f"{value:%H:%M}",
-    "moment": lambda value: f"{_day(value)}, {value:%H:%M}",
-    "answer": _answer,
-}
-_TAKEN: dict[Kind, tuple[str, Callable[[Any], Any]]] = {
-    "text": ("text", str),
-    "number": ("number", _plain),
-    "yes_no": ("text", _yes_no),
-    "day": ("day", _plain),
-    "time": ("time", _plain),
-    "moment": ("moment", lambda value: value.replace(tzinfo=None)),
-    "answer": ("text", lambda value: str(value.words)),
-}
-
-
-_SHORT = ("day", "time", "moment")
-
-
-def _writer(column: Column, *, is_first: bool) -> Callable[[Any], str]:
-    """A function from a row to its ready cell of this column; the first column heads its row."""
-    read = _reader(column.value or column.name)
-    note = _reader(column.note) if column.note is not None else None
-    show, link = _SHOWN[column.kind], column.link
-    css = ' class="n"' if column.is_number else ' class="nowrap"' if column.kind in _SHORT else ""
-    if is_first:
-        start, end = f'<th scope="row" role="rowheader"{css}>', "</th>"
-    else:
-        start, end = f'<td role="cell"{css} data-label="{conditional_escape(column.label)}">', "</td>"
-
-    def write(row: Any) -> str:
-        value = read(row)
-        inner = "" if value is None else conditional_escape(show(value))
-        if link is not None and inner and (url := link(row)):
-            inner = f'<a href="{conditional_escape(url)}">{inner}</a>'
-        if note is not None and (more := note(row)):
-            inner += f' <span class="why">{conditional_escape(more)}</span>'
-        return f"{start}{inner}{end}"
-
-    return write
-
-
-def _exported(columns: Iterable[Column]) -> tuple[list[writing.Column], list[Reader]]:
-    """Columns and readers of an export; a note is a column of its own."""
-    headings: list[writing.Column] = []
-    readers: list[Reader] = []
-    for column in columns:
-        kind, take = _TAKEN[column.kind]
-        headings.append(writing.Column(column.name, column.label, kind, about=column.about))
-        readers.append(_taker(_reader(column.value or column.name), take))
-        if column.note is not None:
-            headings.append(writing.Column(f"{column.name}_note", column.note_label))
-            readers.append(_taker(_reader(column.note), str))
-    return headings, readers
-
-
-def _taker(read: Reader, take: Callable[[Any], Any]) -> Reader:
-    def taken(row: Any) -> Any:
-        value = read(row)
-        return None if value is None else take(value)
-
-    return taken
