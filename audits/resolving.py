@@ -34,12 +34,14 @@ _CHUNK = 5000
 class Claim:
     """What was signed about a sheet: complete for these units (all below them named too) on these days, both included.
 
-    Without days the sheet is partial.
+    Without days the sheet is partial. `opens` are the units at which signing sets the start day to the first of these
+    days, wherever none was ever set.
     """
 
     units: frozenset[int] = frozenset()
     first: date | None = None
     last: date | None = None
+    opens: frozenset[int] = frozenset()
 
     def covers(self, unit: int, day: date) -> bool:
         return (
@@ -234,7 +236,8 @@ class Lookups:
         if (unit, code) not in self._starts:
             today = clock.today(self.tree.zone(unit))
             value = self._book.value("start_day", self.tree.above(unit), code, on=today) if self._book else None
-            self._starts[unit, code] = None if value is None else date.fromisoformat(value)
+            first = self.context.claim.first if unit in self.context.claim.opens else None
+            self._starts[unit, code] = first if value is None else date.fromisoformat(value)
         return self._starts[unit, code]
 
     def _works_there(self, clinician: int, unit: int, day: date) -> bool:
