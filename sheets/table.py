@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from itertools import islice
 
 from sheets.days import days_look_swapped
@@ -37,7 +37,13 @@ class Remark:
 
     def as_json(self) -> dict[str, str | int]:
         """The shape that commands print: sheet, row, column, value, reason."""
-        return asdict(self)
+        return {
+            "sheet": self.sheet,
+            "row": self.row,
+            "column": self.column,
+            "value": self.value,
+            "reason": self.reason,
+        }
 
 
 @dataclass(frozen=True, slots=True)
