@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audits.statistics.sequential import learning_limits, learning_outcomes, learning_verdict
+from audits.statistics.sequential import LearningLimits, learning_limits, learning_outcomes, learning_verdict
 from tests.statistics.printed import printed
 
 DEFAULT = learning_limits(0.20, 0.35, alpha=0.1, beta=0.1)
@@ -146,6 +146,15 @@ def test_outcomes_at_the_ends_and_for_many_rates():
     assert found.acceptable[[0, 2]] == pytest.approx([1, 0], abs=1e-12)
     assert found.mean_attempts[[0, 2]] == pytest.approx([11, 4], abs=1e-9)
     assert found.acceptable[1] == pytest.approx(learning_outcomes(0.2, DEFAULT).acceptable, abs=1e-14)
+
+
+def test_standing_exactly_on_a_line_decides():
+    limits = LearningLimits(step=0.1, accept=-0.3, reject=1.8)
+    assert learning_verdict([0, 0, 0], limits).decided_after == 3
+    assert learning_verdict([1, 1], limits).decided_after == 2
+    found = learning_outcomes([0.0, 1.0], limits)
+    assert found.mean_attempts == pytest.approx([3, 2])
+    assert found.acceptable == pytest.approx([1, 0])
 
 
 @settings(deadline=None, max_examples=25)
