@@ -33,6 +33,7 @@ def grants(role: str, connection: BaseDatabaseWrapper) -> Iterator[str]:
             continue
         yield f"GRANT SELECT, INSERT ON {table} TO {name}"
         fields = model._meta.local_concrete_fields
-        columns = [quote(str(field.column)) for field in fields if guard.grows or field.name in guard.fill_once]
+        changes = guard.changes or bool(guard.grows)
+        columns = [quote(str(field.column)) for field in fields if changes or field.name in guard.fill_once]
         if columns:
             yield f"GRANT UPDATE ({', '.join(columns)}) ON {table} TO {name}"

@@ -46,9 +46,10 @@ def triggers(model: type[Model], guard: Guard, connection: BaseDatabaseWrapper) 
     fill_once = sorted(_column(model, name) for name in guard.fill_once)
     grows = _column(model, guard.grows) if guard.grows else ""
     if connection.vendor == "sqlite":
-        return _sqlite(model, fill_once, grows, connection)
+        made = _sqlite(model, fill_once, grows, connection)
+        return [each for each in made if not (guard.changes and each.name.startswith(f"{PREFIX}update_"))]
     if connection.vendor == "postgresql":
-        return _postgresql(model, fill_once, grows)
+        return _postgresql(model, fill_once, grows, events="DELETE" if guard.changes else "UPDATE OR DELETE")
     raise NotImplementedError(f"The ledger has no guard for {connection.vendor}: use SQLite or PostgreSQL.")
 
 
@@ -176,7 +177,7 @@ END
 CREATE_FUNCTION = f"CREATE OR REPLACE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $guard${BODY}$guard$"
 
 
-def _postgresql(model: type[Model], fill_once: list[str], grows: str) -> list[Trigger]:
+def _postgresql(model: type[Model], fill_once: list[str], grows: str, *, events: str) -> list[Trigger]:
     table = model._meta.db_table
     arguments: list[str] = []
     if grows:
@@ -185,7 +186,7 @@ def _postgresql(model: type[Model], fill_once: list[str], grows: str) -> list[Tr
         arguments = ["fill_once", *fill_once]
     quoted = ", ".join(f"'{argument}'" for argument in arguments)
     bodies = {
-        "row": f'BEFORE UPDATE OR DELETE ON "{table}" FOR EACH ROW EXECUTE FUNCTION {FUNCTION}({quoted})',
+        "row": f'BEFORE {events} ON "{table}" FOR EACH ROW EXECUTE FUNCTION {FUNCTION}({quoted})',
         "truncate": f'BEFORE TRUNCATE ON "{table}" FOR EACH STATEMENT EXECUTE FUNCTION {FUNCTION}()',
     }
     return [

@@ -42,7 +42,9 @@ class KeptQuerySet(models.QuerySet):
 
 
 class Kept(models.Model):
-    """A row that stays for good. Whatever refers to it is protected in the database as well."""
+    """A row that may change and stays for good: Python refuses to delete it, and so does the database."""
+
+    guard = Guard(changes=True)
 
     class Meta:
         abstract = True

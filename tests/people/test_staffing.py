@@ -1,6 +1,8 @@
 from datetime import date, timedelta
+from threading import Barrier, Thread
 
 import pytest
+from django.db import connection
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -286,3 +288,28 @@ def test_every_placement_is_made_by_an_act_that_holds(cast):
     assert act.facts["was"][0]["unit"] == str(cast.wards.ward.uuid)
     assert Placement.objects.filter(known_from=act).count() == 2
     assert Placement.objects.filter(known_until=act).count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_who_give_somebody_a_home_at_the_same_moment_one_is_refused():
+    cast = make_cast()
+    clinician = ClinicianFactory()
+    barrier, answers = Barrier(2), []
+
+    def place_on(unit):
+        barrier.wait()
+        try:
+            place(actor=cast.manager, clinician=clinician, unit=unit, home=True, from_day=JAN)
+            answers.append("placed")
+        except Problems as problems:
+            answers.append(problems.items[0].field)
+        finally:
+            connection.close()
+
+    threads = [Thread(target=place_on, args=[unit]) for unit in (cast.wards.ward, cast.wards.next_ward)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(answers) == ["home", "placed"]
+    assert len(spans(clinician)) == 1

@@ -1,10 +1,10 @@
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 
 from ledger.acts import head, history
 from people import stale
 from people.access import NotPermitted
-from people.models import KeptForGood, Place, Unit
+from people.models import Clinician, KeptForGood, Place, Unit
 from people.problems import Problems
 from people.units import Level, change_unit, open_unit, tree
 from tests.factories import PlaceFactory, an_act, make_appointed, make_cast, make_clinician, make_unit, make_wards
@@ -163,3 +163,16 @@ def test_units_clinicians_and_accounts_are_never_deleted():
         with pytest.raises(KeptForGood):
             type(row).objects.filter(pk=row.pk).delete()
         assert type(row).objects.filter(pk=row.pk).exists()
+
+
+@pytest.mark.std("A-06")
+@pytest.mark.parametrize("table", ["people_unit", "people_clinician", "people_user"])
+def test_the_database_itself_refuses_to_delete_or_replace_them_and_lets_them_change(table):
+    clinician = make_clinician(make_unit("ward", "Ward"))
+    assert Clinician.objects.filter(pk=clinician.pk).update(name="Changed") == 1
+    statements = [f"DELETE FROM {table}"]
+    if connection.vendor == "sqlite":
+        statements.append(f"REPLACE INTO {table} SELECT * FROM {table}")
+    for statement in statements:
+        with pytest.raises(IntegrityError), transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute(statement)
