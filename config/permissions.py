@@ -46,6 +46,11 @@ def supervises(access: Access) -> bool:
     return access.may_somewhere(Right.SUPERVISE)
 
 
+def staff(access: Access) -> bool:
+    """Appointed to a role by which one follows how far others are."""
+    return access.may_somewhere(Right.PROGRESS)
+
+
 def stands_down(access: Access) -> bool:
     return access.may_somewhere(Right.STAND_DOWN)
 
@@ -138,6 +143,18 @@ TABLE: dict[str, Row] = {
     "absence_end": Row(places, FORM),
     # --- credentials: answers ---
     "who_can": Row(here, FORM),
+    "people": Row(staff, FORM, "those whose progress one may know"),
+    "person": Row(here, note="the answer; figures and reasons only for who may see them"),
+    # --- credentials: decisions about a person ---
+    "enrol": Row(educates, FORM),
+    "enrolment_end": Row(educates, FORM),
+    "completion": Row(educates, FORM),
+    "award": Row(educates, FORM),
+    "renew": Row(educates, FORM),
+    "scope": Row(educates, FORM),
+    "founding_enter": Row(keeps_rules, FORM),
+    "foundings": Row(keeps_rules),
+    "founding_decide": Row(keeps_rules, FORM),
     # --- credentials: reviews ---
     "reviews": Row(here, FORM, "one's own, and as educator or auditor those of one's units"),
     "review": Row(here, FORM),

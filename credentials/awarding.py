@@ -7,7 +7,7 @@ from django.db import transaction
 
 from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
 from audits.calendar import add_months
-from audits.models import Award, Procedure, ScopeByRole
+from audits.models import Award, Insertion, Procedure, ScopeByRole
 from credentials.documents import terms as parsed
 from credentials.enrolling import close_enrolment
 from credentials.models import Enrolment, Flag, Programme
@@ -35,6 +35,7 @@ class Check:
     procedure: Procedure
     on: date
     lines: tuple[Line, ...]
+    unsigned: int
     in_question: int
     open_flags: tuple[Flag, ...]
     programme: Programme | None
@@ -53,6 +54,7 @@ class Check:
                 "on": self.on.isoformat(),
                 "programme": str(self.programme.uuid) if self.programme else None,
                 "lines": [[line.label, line.have, line.need, line.note] for line in self.lines],
+                "unsigned": self.unsigned,
                 "in_question": self.in_question,
                 "open_flags": [str(flag.uuid) for flag in self.open_flags],
             }
@@ -193,17 +195,13 @@ def new_award(
     )
 
 
-def scope_digest(new: NewScope) -> str:
-    """What is signed when a scope by role is decided or confirmed as shown."""
+def scope_digest(clinician: Clinician | None, unit: Unit | None = None, profession: str = "") -> str:
+    """What the page of a scope shows: whom it is for. What was typed into it is in the act."""
     return digest_of(
         {
-            "procedure": new.procedure.code,
-            "unit": str(new.unit.uuid),
-            "clinician": str(new.clinician.uuid) if new.clinician else None,
-            "profession": new.profession,
-            "from": new.from_day.isoformat(),
-            "until": new.until_day.isoformat() if new.until_day else None,
-            "basis": new.basis,
+            "scope_for": str(clinician.uuid) if clinician else None,
+            "unit": str(unit.uuid) if unit else None,
+            "profession": profession,
         }
     )
 
@@ -233,8 +231,10 @@ def decide_scope(*, signer: Confirmed, new: NewScope) -> ScopeByRole:
                 "profession": new.profession,
                 "from": new.from_day.isoformat(),
                 "until": new.until_day.isoformat(),
+                "basis": new.basis,
             }
-            signer.use(scope_digest(new), rec, role=role_words(signer.user, new.unit.pk))
+            shown = scope_digest(new.clinician) if new.clinician else scope_digest(None, new.unit, new.profession)
+            signer.use(shown, rec, role=role_words(signer.user, new.unit.pk))
             return made
 
 
@@ -267,7 +267,11 @@ def _check(
 ) -> Check:
     credit = max((each.in_question for each in judged.figures.credits.values()), default=0)
     flags = Flag.objects.filter(clinician=clinician, procedure=procedure, closed=None).order_by("id")
-    return Check(clinician, procedure, judged.on, lines, credit, tuple(flags), programme, judged.known)
+    unsigned = Insertion.objects.known().filter(clinician=clinician, procedure=procedure, withdrawn=False)
+    unsigned = unsigned.exclude(supervisor=None).exclude(statements__known_until=None, statements__isnull=False)
+    return Check(
+        clinician, procedure, judged.on, lines, unsigned.count(), credit, tuple(flags), programme, judged.known
+    )
 
 
 def _require_met(check: Check) -> None:
@@ -287,6 +291,7 @@ def _basis(check: Check) -> str:
             "terms": [
                 {"label": line.label, "have": line.have, "need": line.need, "note": line.note} for line in check.lines
             ],
+            "unsigned": check.unsigned,
             "in_question": check.in_question,
             "open_flags": [str(flag.uuid) for flag in check.open_flags],
         }

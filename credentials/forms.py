@@ -5,12 +5,12 @@ from typing import Any
 
 from django import forms
 
-from audits.models import Procedure
+from audits.models import Completion, Procedure
 from credentials.models import Flag
 from credentials.rules.reading import Field, Number, Several, Whole, YesNo
 from credentials.wording import OPTION_WORDS
 from people.fields import DayField, Form
-from people.forms import SignForm, UnitField
+from people.forms import SignForm, ThroughField, UnitField
 from people.tree import Tree
 
 
@@ -99,3 +99,70 @@ class PartForm(Form):
     @property
     def content(self) -> dict[str, Any]:
         return dict(self.cleaned_data)
+
+
+class DayAskedForm(Form):
+    """Another day, and perhaps as the register knew it then."""
+
+    procedure = ProcedureField()
+    on = DayField(label="On", required=False)
+    known_on = DayField(
+        label="As known at the end of",
+        required=False,
+        help_text="Leave it empty for what is known now.",
+    )
+
+
+class EnrolForm(Form):
+    procedure = ProcedureField()
+    from_day = DayField(label="From")
+
+
+class EndForm(Form):
+    until_day = ThroughField(label="Last day", required=True, help_text="The last day on which it holds.")
+    reason = forms.CharField(label="Why", max_length=300)
+
+
+class CompletionForm(Form):
+    procedure = ProcedureField()
+    kind = forms.ChoiceField(label="What was done", choices=Completion.Kind.choices, widget=forms.RadioSelect)
+    on = DayField(label="On")
+    valid_until = ThroughField(label="Valid through")
+    verified_by = forms.CharField(label="Who saw the proof", max_length=150)
+
+
+class FoundingForm(Form):
+    procedure = ProcedureField()
+    awarded_on = DayField(label="Awarded on")
+    expires_on = ThroughField(
+        label="Valid through", help_text="The last day. Leave it empty to take the months of the programme."
+    )
+    evidence_kind = forms.CharField(label="What shows it", max_length=60, help_text="For example, a certificate.")
+    evidence_place = forms.CharField(label="Where it is kept", max_length=120)
+
+    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["scope_unit"] = UnitField(tree, units, label="Holds at this unit and below")
+
+
+class AwardForm(SignForm):
+    """Where the award is to hold; of a renewal it stays where it is."""
+
+    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["scope_unit"] = UnitField(tree, units, label="Holds at this unit and below")
+        self.order_fields(["scope_unit", "email", "secret", "shown"])
+
+
+class ScopeForm(SignForm):
+    procedure = ProcedureField()
+    from_day = DayField(label="From")
+    until_day = ThroughField(required=True, help_text="The last day: it is looked at again by then.")
+    basis = forms.CharField(
+        label="On what grounds", max_length=300, help_text="For example, specialist registration in anaesthesia."
+    )
+
+    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["unit"] = UnitField(tree, units, label="At this unit and below")
+        self.order_fields(["procedure", "unit", "from_day", "until_day", "basis", "email", "secret", "shown"])

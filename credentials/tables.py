@@ -1,18 +1,21 @@
 """The lists of answers and decisions."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
 from typing import Any
 
 from django import forms
-from django.db.models import Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 from django.urls import reverse
 
 from audits.models import Procedure
 from credentials.flags import visible_flags
-from credentials.models import Flag
+from credentials.models import Flag, Standing
+from credentials.rules.answers import Answer, Status
 from credentials.whocan import Line
 from credentials.wording import RULE_WORDS
-from people.access import Access
+from people.access import Access, Right
+from people.models import Placement
 from sheets.listing import Column, Filter, Listing
 
 
@@ -109,3 +112,105 @@ def _document_state(row: Any) -> str:
     if row.approved_id:
         return f"Approved by {row.approved_by.name}"
     return "Taken back" if row.known_until_id else "Waits for approval by a second person"
+
+
+def people(access: Access) -> Listing:
+    """Those about whom this user may know how far they are, with what is stored of each procedure they stand in."""
+    rows = (
+        Standing.objects.filter(clinician__in=access.clinicians_for(Right.PROGRESS))
+        .select_related("clinician", "procedure")
+        .prefetch_related(
+            Prefetch(
+                "clinician__placements",
+                Placement.objects.known().on(access.on).filter(home=True).order_by("id"),
+                to_attr="homes",
+            )
+        )
+    )
+    return Listing(
+        name="people",
+        title="People",
+        rows=rows,
+        columns=(
+            Column(
+                "clinician",
+                "Clinician",
+                value="clinician.name",
+                sort=("clinician__name", "clinician_id"),
+                link=_person_link,
+            ),
+            Column("unit", "Unit", value=lambda row: _home_path(access, row)),
+            Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
+            Column("may", "May insert", "answer", value=lambda row: Answer(row.may_insert), sort="may_insert"),
+            Column("status", "Status", value=lambda row: Status(row.status).words, sort="status"),
+            Column("through", "Through", "day", value=_through, sort="expires_on"),
+        ),
+        filters=(
+            Filter("name", forms.CharField(label="Name or staff number", required=False), _named),
+            Filter(
+                "procedure", forms.ChoiceField(label="Procedure", choices=_procedures, required=False), _of_procedure
+            ),
+            Filter("status", forms.ChoiceField(label="Status", choices=STATUSES, required=False), _of_status),
+            Filter(
+                "unit", forms.ChoiceField(label="Unit", choices=_unit_choices(access), required=False), _on_unit(access)
+            ),
+        ),
+        order="clinician",
+        empty="Nobody is enrolled or holds anything on your units yet. Enrol somebody from their page under Who can.",
+        notes=("Standings as stored by the last run; the page of a person is worked out afresh.",),
+    )
+
+
+STATUSES = (("", "Any"), *((status.value, status.words) for status in Status))
+
+
+def _procedures() -> list[tuple[str, str]]:
+    return [("", "Any"), *((each.code, each.name) for each in Procedure.objects.all())]
+
+
+def _person_link(row: Standing) -> str:
+    return f"{reverse('person', args=[row.clinician.uuid])}?procedure={row.procedure_id}"
+
+
+def _home_path(access: Access, row: Standing) -> str:
+    homes = row.clinician.homes  # type: ignore[attr-defined]
+    return access.tree.path(homes[0].unit_id) if homes and homes[0].unit_id in access.tree else "no unit today"
+
+
+def _through(row: Standing) -> date | None:
+    held = Status(row.status).is_held or row.status in (Status.IN_GRACE, Status.BY_ROLE)
+    return row.expires_on - timedelta(days=1) if held and row.expires_on else None
+
+
+def _named(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+    for word in value.split():
+        rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
+    return rows
+
+
+def _of_procedure(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+    return rows.filter(procedure__code=value) if value else rows
+
+
+def _of_status(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+    return rows.filter(status=value) if value else rows
+
+
+def _unit_choices(access: Access) -> list[tuple[str, str]]:
+    inset = "\u2003"
+    units = access.units_for(Right.PROGRESS)
+    walk = access.tree.walk()
+    return [
+        ("", "Any"),
+        *((str(each), inset * depth + access.tree.name(each)) for each, depth in walk if each in units),
+    ]
+
+
+def _on_unit(access: Access) -> Callable[[QuerySet[Standing], str], QuerySet[Standing]]:
+    def narrow(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+        if not value:
+            return rows
+        placed = Placement.objects.known().on(access.on).filter(home=True, unit__in=access.tree.below(int(value)))
+        return rows.filter(clinician__in=placed.values("clinician"))
+
+    return narrow

@@ -1,9 +1,20 @@
 from django.urls import path
 
-from credentials.views import answers, documents, reviews
+from credentials.views import answers, decisions, documents, people, reviews
 
 urlpatterns = [
     path("who-can/", answers.who_can, name="who_can"),
+    path("people/", people.people, name="people"),
+    path("people/<uuid:uuid>/", people.person, name="person"),
+    path("people/<uuid:uuid>/enrol/", decisions.enrol, name="enrol"),
+    path("people/<uuid:uuid>/enrolment/<int:procedure_id>/end/", decisions.enrolment_end, name="enrolment_end"),
+    path("people/<uuid:uuid>/done/", decisions.completion, name="completion"),
+    path("people/<uuid:uuid>/award/<int:procedure_id>/", decisions.award, name="award"),
+    path("people/<uuid:uuid>/renew/<int:procedure_id>/", decisions.renew, name="renew"),
+    path("people/<uuid:uuid>/before/", decisions.founding_enter, name="founding_enter"),
+    path("people/<uuid:uuid>/scope/", decisions.scope, name="scope"),
+    path("foundings/", decisions.foundings, name="foundings"),
+    path("foundings/<uuid:uuid>/", decisions.founding_decide, name="founding_decide"),
     path("reviews/", reviews.reviews, name="reviews"),
     path("reviews/<uuid:uuid>/", reviews.review, name="review"),
     path("reviews/<uuid:uuid>/reply/", reviews.review_reply, name="review_reply"),

@@ -34,3 +34,32 @@ OPTION_WORDS = {
     "in_room": "with a supervisor in the room",
     "no": "not on patients",
 }
+
+BASIS_WORDS = {
+    "every_insertion": "every insertion is logged",
+    "fortnight": "a logging fortnight each quarter",
+    "tally": "shift tally only",
+}
+
+# Acts about a person, as the history of a page says them.
+ACT_WORDS = {
+    "absence.set": "Absence noted",
+    "account.opened": "Account opened",
+    "award.made": "Awarded",
+    "award.renewed": "Award renewed",
+    "clinician.changed": "Name, number or profession changed",
+    "clinician.opened": "Taken into the register",
+    "completion.recorded": "Completion noted",
+    "enrolment.closed": "Enrolment ended",
+    "enrolment.opened": "Enrolled",
+    "founding.decided": "Founding award decided",
+    "founding.entered": "Founding award entered",
+    "placement.set": "Placement changed",
+    "scope.decided": "Scope by role decided",
+    "scope.ended": "Scope by role ended",
+}
+
+
+def act_words(kind: str) -> str:
+    """What happened, in plain words; a kind without words of its own is spelt out."""
+    return ACT_WORDS.get(kind, kind.replace(".", " ").replace("_", " ").capitalize())

@@ -12,6 +12,8 @@ Line = tuple[int, ...] | None
 
 def withdrawn_on(facts: Facts, on: date) -> date | None:
     """The day of the latest withdrawal that nobody has ended. What was held before it counts no more."""
+    if not facts.restrictions:
+        return None  # as for most people, most of the time
     days = [
         restriction.span.starts
         for restriction in facts.restrictions

@@ -59,6 +59,8 @@ def status_on(facts: Facts, figures: Figures, line: Line, on: date) -> StatusOn:
 
 def _restriction(facts: Facts, kind: RestrictionKind, on: date) -> Restriction | None:
     """Of several that hold, the one that lasts longest; of equals the latest."""
+    if not facts.restrictions:
+        return None  # as for most people, most of the time
     found = [one for one in facts.restrictions if one.kind is kind and one.span.covers(on)]
     return max(found, key=lambda one: (one.span.until or date.max, one.span.starts, one.uuid), default=None)
 

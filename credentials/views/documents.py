@@ -117,12 +117,14 @@ def document_propose(request: HttpRequest, kind: str, unit_id: int, procedure_id
     context = {
         "form": form,
         "parts": [(part.prefix or "", words, explained, part) for (words, explained), part in parts],
-        "part_forms": [part for _, part in parts],
+        "parts_with_words": parts,
         "kind": kind,
         "procedure": procedure,
         "path": mine.tree.path(unit_id),
     }
-    return page(request, "credentials/document_propose.html", context | {f"f{n}": p for n, (_, p) in enumerate(parts)})
+    # The frame finds the mistakes of forms that stand in the context by a name of their own.
+    context |= {f"part_{place}": part for place, (_, part) in enumerate(parts)}
+    return page(request, "credentials/document_propose.html", context)
 
 
 @require_POST
