@@ -3,9 +3,10 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -14,7 +15,7 @@ from audits.models import Award, Procedure
 from ledger import clock
 from people.models import Clinician, Unit, User
 from people.signing import Confirmed, confirm
-from tests.factories import SECRET, Cast, ProcedureFactory, an_act, make_cast, make_clinician
+from tests.factories import SECRET, ZONE, Cast, ProcedureFactory, an_act, make_cast, make_clinician
 
 NOW = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
 WORKED = AttemptMade(site="forearm", gauge=20, result="working", side="left")
@@ -69,14 +70,20 @@ def give_award(clinician: Clinician, procedure: Procedure, unit: Unit, **changes
     return Award.objects.create(**{**facts, **changes})
 
 
-def make_stage() -> Stage:
+def make_stage(**award: Any) -> Stage:
     cast = make_cast()
     procedure = ProcedureFactory()
     holder = make_clinician(cast.wards.ward, "Su Pervisor", account=False)
     Clinician.objects.filter(pk=holder.pk).update(user=cast.supervisor)
     holder.refresh_from_db()
-    give_award(holder, procedure, cast.wards.department)
+    give_award(holder, procedure, cast.wards.department, **award)
     return Stage(cast, procedure, cast.wards.ward, cast.owner, cast.supervisor, holder)
+
+
+def an_hour_ago() -> datetime:
+    """By the real clock, the local time of the wards of an hour ago, to the minute."""
+    there = (datetime.now(UTC) - timedelta(hours=1)).astimezone(ZoneInfo(ZONE))
+    return there.replace(second=0, microsecond=0, tzinfo=None, fold=0)
 
 
 def confirmed(user: User, *digests: str, meaning: str = "countersigned") -> Confirmed:
