@@ -13,6 +13,9 @@ import factory
 from factory.django import DjangoModelFactory
 
 from audits import models as audits
+from credentials import models as credentials
+from credentials.rules.ruleset import default_content
+from credentials.rules.terms import Terms
 from ledger.acts import recording
 from ledger.canonical import canonical, digest
 from people import models as people
@@ -177,6 +180,78 @@ class AttemptFactory(DjangoModelFactory):
     gauge = 20
     technique = "landmark"
     result = "working"
+
+
+# --- credentials ---
+
+
+class ProgrammeFactory(KnownFactory):
+    """The example terms, proposed by nobody and not approved yet."""
+
+    class Meta:
+        model = credentials.Programme
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    version = factory.Sequence(lambda n: n + 1)
+    name = "Example programme"
+    content = factory.LazyFunction(lambda: canonical(Terms().to_content()))
+    effective_on = LONG_AGO
+
+
+class RulesFactory(KnownFactory):
+    """The example rules, proposed by nobody and not approved yet."""
+
+    class Meta:
+        model = credentials.Rules
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    version = factory.Sequence(lambda n: n + 1)
+    name = "Example rules"
+    content = factory.LazyFunction(lambda: canonical(default_content()))
+    effective_on = LONG_AGO
+
+
+class EnrolmentFactory(KnownFactory):
+    class Meta:
+        model = credentials.Enrolment
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    programme = factory.LazyAttribute(
+        lambda row: ProgrammeFactory(procedure=row.procedure, unit=row.clinician.placements.first().unit)
+    )
+    from_day = LONG_AGO
+
+
+class FoundingFactory(KnownFactory):
+    class Meta:
+        model = credentials.Founding
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    awarded_on = LONG_AGO
+    evidence_kind = "Certificate"
+    evidence_place = "Education office"
+    entered_by = factory.SubFactory(UserFactory)
+
+
+class FlagFactory(DjangoModelFactory):
+    class Meta:
+        model = credentials.Flag
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    rule = "recency"
+    raised_id = factory.LazyFunction(an_act)
+    raised_on = LONG_AGO
+    figures = canonical(
+        {
+            "figure": "190 days",
+            "threshold": "183 days",
+            "text": "No insertion for long.",
+            "evidence": [],
+            "set": "Example",
+            "set_version": 1,
+            "known": 1,
+        }
+    )
 
 
 # --- stages ---

@@ -4,9 +4,10 @@ from datetime import date, datetime, time, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods
 
+from audits.models import Procedure
 from credentials import tables
 from credentials.forms import DayAskedForm
 from credentials.person import person_page
@@ -36,6 +37,8 @@ def person(request: HttpRequest, uuid: UUID) -> HttpResponse:
     clinician = mine.get_clinician(uuid, Right.ANSWER)
     form = DayAskedForm(request.GET or None)
     asked = form.cleaned_data if form.is_bound and form.is_valid() else {}
+    if not Procedure.objects.exists():
+        raise Http404("This register has no procedures yet, so there is nothing to answer.")
     first = person_page(mine, clinician, procedure=asked.get("procedure"))
     shown = first
     if asked.get("on") or asked.get("known_on"):

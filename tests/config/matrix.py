@@ -28,6 +28,11 @@ from tests.factories import (
     AbsenceFactory,
     AppointmentFactory,
     Cast,
+    EnrolmentFactory,
+    FlagFactory,
+    FoundingFactory,
+    ProcedureFactory,
+    RulesFactory,
     UserFactory,
 )
 
@@ -150,6 +155,128 @@ administrator   yes   yes
 *               403   403
 """
 
+# --- credentials ---
+
+EVERYBODY_HERE = "owner colleague outsider supervisor assessor educator manager auditor"
+LOOKED_UP = """
+                owner colleague outsider
+outsider        404   404       yes
+administrator   403   403       403
+*               yes   yes       404
+"""
+DECIDED = """
+                owner colleague outsider
+educator        yes   yes       404
+*               403   403       403
+"""
+NOTHING_TO_DECIDE = """
+                owner colleague outsider
+educator        404   404       404
+*               403   403       403
+"""
+FOUNDED = """
+                owner colleague outsider
+educator        yes   yes       404
+manager         yes   yes       404
+*               403   403       403
+"""
+FOUNDED_AT = """
+                owner outsider
+educator        yes   404
+manager         yes   404
+*               403   403
+"""
+FIGURES_READ = """
+                owner colleague outsider
+owner           yes   403       404
+colleague       403   yes       404
+outsider        404   404       yes
+educator        yes   yes       404
+auditor         yes   yes       404
+administrator   403   403       403
+*               403   403       404
+"""
+FLAGS_CLOSED = """
+                owner colleague outsider
+owner           403   403       404
+colleague       403   403       404
+outsider        404   404       403
+educator        yes   yes       404
+administrator   403   403       403
+*               403   403       404
+"""
+FLAGS_ANSWERED = """
+                owner colleague outsider
+owner           yes   403       404
+colleague       403   yes       404
+outsider        404   404       yes
+educator        yes   yes       404
+administrator   403   403       403
+*               403   403       404
+"""
+DOCUMENT_READ = """
+                owner outsider
+outsider        404   yes
+administrator   403   403
+*               yes   404
+"""
+DOCUMENT_APPROVED = """
+                owner outsider
+educator        yes   404
+manager         yes   404
+outsider        404   403
+administrator   403   403
+*               403   404
+"""
+DOCUMENT_KEPT = """
+                owner outsider
+educator        yes   404
+manager         yes   404
+*               403   403
+"""
+
+
+def with_a_procedure(cast: Cast) -> Arguments:
+    ProcedureFactory()
+    return clinicians(cast)
+
+
+def of_a_procedure(cast: Cast) -> Arguments:
+    procedure = ProcedureFactory()
+    return {name: {**each, "procedure_id": procedure.pk} for name, each in clinicians(cast).items()}
+
+
+def enrolments(cast: Cast) -> Arguments:
+    return {
+        name: {**each, "procedure_id": EnrolmentFactory(clinician=getattr(cast, name)).procedure_id}
+        for name, each in clinicians(cast).items()
+    }
+
+
+def claims(cast: Cast) -> Arguments:
+    owner = FoundingFactory(clinician=cast.owner, scope_unit=cast.wards.ward)
+    outsider = FoundingFactory(clinician=cast.outsider, scope_unit=cast.wards.other_ward)
+    return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+def some_flags(cast: Cast) -> Arguments:
+    names = ("owner", "colleague", "outsider")
+    return {name: {"uuid": FlagFactory(clinician=getattr(cast, name)).uuid} for name in names}
+
+
+def a_document(cast: Cast) -> Arguments:
+    owner, outsider = RulesFactory(unit=cast.wards.ward), RulesFactory(unit=cast.wards.other_ward)
+    return {
+        "owner": {"kind": "rules", "uuid": owner.uuid},
+        "outsider": {"kind": "rules", "uuid": outsider.uuid},
+    }
+
+
+def for_a_document(cast: Cast) -> Arguments:
+    procedure = ProcedureFactory()
+    return {whose: {"kind": "rules", **unit, "procedure_id": procedure.pk} for whose, unit in units(cast).items()}
+
+
 MATRIX: dict[str, Entry] = {
     # --- frame ---
     "healthz": Entry(ANYBODY),
@@ -186,4 +313,25 @@ MATRIX: dict[str, Entry] = {
     "placement_end": Entry(PLACERS, placements),
     "absence": Entry(PLACERS, clinicians),
     "absence_end": Entry(PLACERS, absences),
+    # --- credentials ---
+    "who_can": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
+    "people": Entry(page("supervisor assessor educator manager auditor"), body=lambda cast: {"export": "csv"}),
+    "person": Entry(LOOKED_UP, with_a_procedure),
+    "enrol": Entry(DECIDED, clinicians),
+    "enrolment_end": Entry(DECIDED, enrolments),
+    "completion": Entry(DECIDED, clinicians),
+    "award": Entry(NOTHING_TO_DECIDE, of_a_procedure),
+    "renew": Entry(NOTHING_TO_DECIDE, of_a_procedure),
+    "scope": Entry(DECIDED, clinicians),
+    "founding_enter": Entry(FOUNDED, clinicians),
+    "foundings": Entry(page("educator manager")),
+    "founding_decide": Entry(FOUNDED_AT, claims),
+    "reviews": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
+    "review": Entry(FIGURES_READ, some_flags, post=FLAGS_CLOSED),
+    "review_reply": Entry(FIGURES_READ, some_flags, post=FLAGS_ANSWERED),
+    "rules": Entry(page(EVERYBODY_HERE)),
+    "document": Entry(DOCUMENT_READ, a_document, post=DOCUMENT_APPROVED),
+    "document_take_back": Entry(DOCUMENT_KEPT, a_document),
+    "document_begin": Entry(page("educator manager"), lambda cast: {"page": {"kind": "rules"}}),
+    "document_propose": Entry(KEEPERS, for_a_document),
 }
