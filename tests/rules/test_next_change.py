@@ -330,6 +330,18 @@ def test_volume_is_first_asked_on_a_day_and_its_oldest_entry_leaves_on_another()
     assert next_of(away, rows) == ON + 50 * A_DAY
 
 
+def test_volume_becomes_assessable_when_its_window_has_passed_another_logging_basis():
+    known = some_facts(
+        awards=(AWARD,),
+        rules=a_set(volume={"days": 60}),
+        basis=(BasisFrom(LONG_AGO, Basis.FORTNIGHT), BasisFrom(ON - 20 * A_DAY, Basis.EVERY_INSERTION)),
+    )
+    day = ON + 39 * A_DAY  # the window of 60 days then begins with the new basis
+    assert next_of(known) == day
+    assert body_on(known, [], day - A_DAY)["findings"] == []
+    assert [finding["rule"] for finding in body_on(known, [], day)["findings"]] == ["volume"]
+
+
 def test_a_row_that_is_yet_to_come_is_a_source():
     assert next_of(some_facts(), [a_row(DAY)]) == DAY
 
