@@ -78,6 +78,23 @@ class Enrolment(Spanned):
         indexes = [models.Index(fields=["clinician", "procedure", "known_until"])]
 
 
+class Learning(Known):
+    """Somebody who began to learn before any programme bound at home; the approval of one makes the enrolment."""
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="+")
+    procedure = models.ForeignKey(Procedure, models.PROTECT, related_name="+")
+    from_day = models.DateField()
+    entered_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["clinician", "procedure"], condition=Q(known_until=None), name="credentials_learning_one_waits"
+            )
+        ]
+
+
 class Founding(Known):
     """An award claimed on the first day, entered by one person, waiting for another to confirm or refuse it."""
 

@@ -10,6 +10,7 @@ from django.db.models import Max, QuerySet
 
 from audits.models import Procedure
 from audits.statistics.sequential import limit_for_run_length
+from credentials import learning
 from credentials.models import Programme, Proposed, Rules
 from credentials.rules import ruleset, terms
 from credentials.rules.reading import Wrong
@@ -175,6 +176,7 @@ def approve(*, signer: Confirmed, document: Document) -> Document:
             raise NotPermitted("Somebody else than who proposed a version approves it.")
         if late := _day_problems(model, row.unit, row.procedure, row.effective_on):
             raise problem("", f"{late[0].text} Take it back and propose it again.")
+        learners = learning.waiting_for(row) if isinstance(row, Programme) else []
         with recording(actor=signer.user, kind=f"{kind}.approved", subject=row.uuid) as rec:
             signer.use(document_digest(row), rec, role=role_words(signer.user, row.unit_id))
             rec.content |= {"version": row.version, "effective_on": row.effective_on.isoformat()}
@@ -186,6 +188,7 @@ def approve(*, signer: Confirmed, document: Document) -> Document:
                 units=tree().below(row.unit_id),
                 from_day=row.effective_on,
             )
+            learning.open_waiting(rec, learners)
     document.refresh_from_db()
     return document
 
