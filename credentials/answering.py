@@ -46,7 +46,7 @@ class Answered:
                 "interval": interval(recent.successes, recent.insertions),
                 "days_since_last": (self.read.on - last).days if last else None,
             },
-            "reasons": [_reason(each) for each in (*self.at.reasons, *self.read.standing.findings)],
+            "reasons": [*map(_reason, self.at.reasons), *map(_reason, self.read.standing.findings)],
         }
 
 

@@ -7,6 +7,7 @@ from django.db import transaction
 
 from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
 from audits.calendar import add_months
+from audits.freetext import text_problems
 from audits.models import Award, Insertion, Procedure, ScopeByRole
 from credentials.documents import terms as parsed
 from credentials.enrolling import close_enrolment
@@ -195,13 +196,17 @@ def new_award(
     )
 
 
-def scope_digest(clinician: Clinician | None, unit: Unit | None = None, profession: str = "") -> str:
-    """What the page of a scope shows: whom it is for. What was typed into it is in the act."""
+def scope_digest(scope: NewScope | ScopeByRole) -> str:
+    """The digest of a scope by role as a page shows it, decided or still to be: who decides or ends it signs this."""
     return digest_of(
         {
-            "scope_for": str(clinician.uuid) if clinician else None,
-            "unit": str(unit.uuid) if unit else None,
-            "profession": profession,
+            "scope_for": str(scope.clinician.uuid) if scope.clinician else None,
+            "profession": scope.profession,
+            "procedure": scope.procedure.code,
+            "unit": str(scope.unit.uuid),
+            "from": scope.from_day.isoformat(),
+            "until": scope.until_day.isoformat() if scope.until_day else None,
+            "basis": scope.basis,
         }
     )
 
@@ -218,6 +223,10 @@ def decide_scope(*, signer: Confirmed, new: NewScope) -> ScopeByRole:
         )
     if new.until_day is None:
         raise problem("until_day", "Give the last day: a scope by role is looked at again by then.")
+    if new.until_day <= new.from_day:
+        raise problem("until_day", "It would end before it began.")
+    if found := text_problems("basis", new.basis, longest=300, asked="Say on what grounds."):
+        raise Problems(found)
     with transaction.atomic():
         if new.clinician is not None:
             lock(new.clinician)
@@ -231,17 +240,21 @@ def decide_scope(*, signer: Confirmed, new: NewScope) -> ScopeByRole:
                 "profession": new.profession,
                 "from": new.from_day.isoformat(),
                 "until": new.until_day.isoformat(),
-                "basis": new.basis,
             }
-            shown = scope_digest(new.clinician) if new.clinician else scope_digest(None, new.unit, new.profession)
-            signer.use(shown, rec, role=role_words(signer.user, new.unit.pk))
+            rec.personal = {"basis": new.basis}
+            signer.use(scope_digest(new), rec, role=role_words(signer.user, new.unit.pk))
             return made
 
 
-def finish_scope(*, signer: Confirmed, scope: ScopeByRole, until_day: date, digest: str) -> ScopeByRole:
-    """Let a scope by role end on another day. Raises NotPermitted, Problems."""
+def finish_scope(*, signer: Confirmed, scope: ScopeByRole, until_day: date, digest: str = "") -> ScopeByRole:
+    """Let a scope by role end on another day; `digest` is what was signed ('': the scope as it stands).
+
+    Raises NotPermitted, NotConfirmed, Problems.
+    """
     access = access_of(signer.user)
     access.require(Right.DECIDE, scope.unit_id)
+    if scope.clinician is not None:
+        access.require_about(Right.DECIDE, scope.clinician)
     with transaction.atomic():
         if scope.clinician is not None:
             lock(scope.clinician)
@@ -249,7 +262,7 @@ def finish_scope(*, signer: Confirmed, scope: ScopeByRole, until_day: date, dige
             made = end_scope(rec, scope, until_day)
             rec.subject = scope.clinician.uuid if scope.clinician else scope.unit.uuid
             rec.content |= {"scope": str(scope.uuid), "until": until_day.isoformat()}
-            signer.use(digest, rec, role=role_words(signer.user, scope.unit_id))
+            signer.use(digest or scope_digest(scope), rec, role=role_words(signer.user, scope.unit_id))
             return made
 
 

@@ -12,6 +12,7 @@ from typing import Generic, TypeVar
 from credentials.models import Programme, Proposed, Rules
 from credentials.rules.ruleset import RuleSet
 from credentials.rules.terms import Terms
+from ledger.models import KnownQuerySet
 
 Document = TypeVar("Document", bound=Proposed)
 
@@ -94,7 +95,7 @@ def _drift_parameters(row: Rules | None) -> tuple[str, str, str] | None:
 
 
 def _approved(model: type[Document], known: int | None) -> Iterable[Document]:
-    rows = model._default_manager.filter(approved__isnull=False)
+    rows: KnownQuerySet[Document] = model._default_manager.filter(approved__isnull=False)  # type: ignore[assignment]
     if known is not None:
         rows = rows.filter(approved__lte=known)
     return rows.known(known).order_by("id")

@@ -4,6 +4,7 @@ from datetime import date
 
 from django.db import transaction
 
+from audits.freetext import text_problems
 from audits.models import Procedure
 from credentials.documents import programmes_known
 from credentials.models import Enrolment, Programme
@@ -12,7 +13,7 @@ from people import stale
 from people.access import Right, access_of
 from people.clock import in_words
 from people.models import Clinician, User
-from people.problems import problem
+from people.problems import Problems, problem
 from people.tree import tree
 
 
@@ -74,8 +75,8 @@ def end_enrolment(*, actor: User, enrolment: Enrolment, until_day: date, reason:
     """Close an enrolment, from this day on. Raises NotPermitted, Problems."""
     access_of(actor).require_about(Right.DECIDE, enrolment.clinician)
     reason = reason.strip()
-    if not reason:
-        raise problem("reason", "Say why it ends.")
+    if found := text_problems("reason", reason, longest=300, asked="Say why it ends."):
+        raise Problems(found)
     with transaction.atomic():
         Clinician.objects.select_for_update().get(pk=enrolment.clinician_id)
         with recording(actor=actor, kind="enrolment.closed", subject=enrolment.clinician.uuid) as rec:

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 
+from audits.freetext import text_problems
 from audits.measures import measures
 from credentials.gathering import Pair
 from credentials.models import Flag, FlagReply, Rules
@@ -20,7 +22,7 @@ from ledger.canonical import canonical
 from people import clock, stale
 from people.access import Access, NotPermitted, Right, access_of
 from people.models import User
-from people.problems import problem
+from people.problems import Problems, problem
 from people.signing import Confirmed, digest_of
 
 MEANING = "closed after review"
@@ -150,8 +152,8 @@ def close_flag(*, signer: Confirmed, flag: Flag, outcome: str, reason: str) -> F
         raise problem("outcome", "Choose what came of it.")
     if len(reason) < 10:
         raise problem("reason", "Give the reason in a sentence: whoever reads this later was not there.")
-    if len(reason) > 500:
-        raise problem("reason", "Use at most 500 characters.")
+    if found := text_problems("reason", reason, longest=500):
+        raise Problems(found)
     with transaction.atomic():
         locked = Flag.objects.select_for_update().get(pk=flag.pk)
         if locked.closed_id is not None:
@@ -179,10 +181,8 @@ def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
     if not (access.is_self(flag.clinician) or access.may_about(Right.DECIDE, flag.clinician)):
         raise NotPermitted(f"{actor.pk} may not reply to flag {flag.uuid}")
     text = text.strip()
-    if not text:
-        raise problem("text", "Write your reply.")
-    if len(text) > 1000:
-        raise problem("text", "Use at most 1,000 characters.")
+    if found := text_problems("text", text, longest=1000, asked="Write your reply."):
+        raise Problems(found)
     with transaction.atomic():
         if Flag.objects.select_for_update().get(pk=flag.pk).closed_id is not None:
             raise AlreadyClosed("This flag is closed; nothing can be added to it.")
@@ -191,7 +191,7 @@ def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
             return FlagReply.objects.create(flag=flag, by=actor, text=text, made_id=rec.seq, said_at=clock.now())
 
 
-def visible_flags(access: Access):  # type: ignore[no-untyped-def]
+def visible_flags(access: Access) -> QuerySet[Flag]:
     """The flags that this user may see: one's own, and as an educator or auditor those of one's units."""
     return Flag.objects.filter(clinician__in=access.clinicians_for(Right.FIGURES)).select_related(
         "clinician", "procedure", "closed_by", "rules"

@@ -120,7 +120,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
     code = ground.codes[procedure]
     start = ground.book.value("start_day", above, code, on=on)
     rules = ground.rules.binding(procedure, above, on)
-    units = {each.unit_id for each in person.placements} | {each.unit for each in (*awards, *scopes)}
+    units = {each.unit_id for each in person.placements} | {each.unit for each in awards} | {each.unit for each in scopes}
     homes = [
         (each.from_day, ground.above(each.unit_id))
         for each in sorted(person.placements, key=lambda each: each.from_day)
@@ -247,7 +247,9 @@ def _drift_closings(clinicians: Collection[int], known: int | None) -> Iterable[
     rows = Flag.objects.filter(clinician__in=clinicians, rule="drift", closed__isnull=False)
     if known is not None:
         rows = rows.filter(closed__lte=known)
-    return rows.values_list("clinician", "procedure", "closed_on")
+    for clinician, procedure, closed_on in rows.values_list("clinician", "procedure", "closed_on"):
+        if closed_on is not None:
+            yield clinician, procedure, closed_on
 
 
 def _disputes(clinicians: Collection[int], known: int | None) -> Iterable[tuple[int, int, date]]:

@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 from django.db import transaction
 from django.db.models import Max, QuerySet
 
+from audits.freetext import text_problems
 from audits.models import Procedure
-from audits.statistics.sequential import limit_for_run_length
 from credentials import learning
 from credentials.models import Programme, Proposed, Rules
 from credentials.rules import ruleset, terms
@@ -81,19 +81,18 @@ def add_proposal(
     note: str = "",
 ) -> Document:
     """The same within an act that is already open. Nobody as proposer: an example that came with Sited."""
-    complete = with_limit(content) if model is Rules else dict(content)
+    complete = ruleset.with_limit(content) if model is Rules else dict(content)
     found = [Problem(path, message) for path, message in KINDS[model][1](complete)]
     if not name.strip():
         found.append(Problem("name", "Give the version a name."))
     if len(name) > 80:
         found.append(Problem("name", "Use at most 80 characters."))
-    if len(note) > 500:
-        found.append(Problem("note", "Use at most 500 characters."))
+    found.extend(text_problems("note", note, longest=500))
     found.extend(_day_problems(model, unit, procedure, effective_on))
     if found:
         raise Problems(found)
     last = model._default_manager.filter(unit=unit, procedure=procedure).aggregate(last=Max("version"))["last"] or 0
-    row = model._default_manager.create(
+    row: Document = model._default_manager.create(  # type: ignore[assignment]
         unit=unit,
         procedure=procedure,
         version=last + 1,
@@ -112,22 +111,6 @@ def add_proposal(
             "effective_on": effective_on.isoformat(),
         }
     return row
-
-
-def with_limit(content: Mapping[str, Any]) -> dict[str, Any]:
-    """The content of a set with the drift limit of its wanted run length. Unusable content stays as it is."""
-    complete: dict[str, Any] = json.loads(json.dumps(content))
-    drift = complete.get("rules", {}).get("drift") if isinstance(complete.get("rules"), dict) else None
-    if not isinstance(drift, dict):
-        return complete
-    try:
-        limit = limit_for_run_length(
-            float(drift["acceptable"]), float(drift["unacceptable"]), run_length=float(drift["run_length"])
-        )
-    except (KeyError, TypeError, ValueError):
-        return complete  # what is wrong with it is said beside the fields
-    drift["limit"] = f"{limit:.3f}"
-    return complete
 
 
 def _day_problems(model: type[Proposed], unit: Unit, procedure: Procedure, effective_on: date) -> list[Problem]:
@@ -208,9 +191,9 @@ def take_back(*, actor: User, document: Proposed) -> None:
 
 def waiting(model: type[Document], access: Access) -> QuerySet[Document]:
     """The versions that wait for approval at this user's units, their own proposals included."""
+    rows: QuerySet[Document] = model._default_manager.filter(known_until=None, approved=None)  # type: ignore[assignment]
     return (
-        model._default_manager.known()
-        .filter(approved=None, unit__in=access.units_for(Right.KEEP_RULES))
+        rows.filter(unit__in=access.units_for(Right.KEEP_RULES))
         .select_related("unit", "procedure", "proposed_by")
         .order_by("unit_id", "procedure_id", "version")
     )

@@ -9,6 +9,7 @@ next_change             the next day on which a standing could change         fl
 sentences, words        what a person reads
 
 To add a rule: a module with RULE, `findings(facts, figures, on)` and `not_assessable(facts, figures, on)`; its
-parameters in `ruleset.PARAMETERS`; what it asks of the evidence in `asking`; the module in `standing.RULES`; each day on
-which it can begin or cease without new evidence in `next_change`. The walk over every day in the tests holds it to that.
+parameters in `ruleset.PARAMETERS`; what it asks of the evidence in `asking`; the module in `standing.RULES`; each day
+on which it can begin or cease without new evidence in `next_change`. The walk over every day in the tests holds it to
+that.
 """
