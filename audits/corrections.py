@@ -25,7 +25,7 @@ from audits.vocabulary import GUIDED
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people.access import Access, NotPermitted, Right, access_of
-from people.models import Clinician, User
+from people.models import Appointment, Clinician, User
 from people.problems import Problem, Problems, problem
 from people.signing import Confirmed, digest_of
 from people.tree import tree
@@ -130,7 +130,8 @@ def decide(*, signer: Confirmed, proposal: Proposal, agree: bool, nearness: str 
             if agree:
                 _carry_out(rec, signer, proposal, old, entry, nearness=nearness, note=note)
             if "signature" not in rec.content:
-                signer.use(digest, rec)
+                named = old.supervisor_id == signer.user.pk
+                signer.use(digest, rec, role="Named supervisor" if named else str(Appointment.Role.EDUCATOR.label))
             proposal.refresh_from_db()
             return proposal
 
