@@ -51,7 +51,7 @@ from tests.rules.builders import (
 )
 
 A_DAY = timedelta(days=1)
-WALK = 150  # days walked from each change at most
+WALK = 90  # days walked from each change at most
 
 units = st.sampled_from(sorted(LINES))
 answers = st.sampled_from(list(Answer))
@@ -206,7 +206,7 @@ def next_on(given: Facts, rows: list[Row], day: date) -> date | None:
     return next_change_on(known, figures_on(known, rows, day), day)
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=250, deadline=None, suppress_health_check=list(HealthCheck))
 @given(facts(), row_lists(), st.integers(min_value=-30, max_value=30).map(lambda n: ON + n * A_DAY))
 def test_walking_every_day_to_the_next_change_finds_no_change_before_it(given_facts, rows, day):
     for _ in range(4):
