@@ -143,6 +143,14 @@ def test_plain_tuples_serve_as_well_as_rows(rows):
     assert fold(7, 9, [tuple(row) for row in rows], ask) == fold(7, 9, rows, ask)
 
 
+def test_the_oldest_day_is_the_earliest_local_day_and_not_that_of_the_first_row():
+    """Later by the clock, earlier by the calendar: two hospitals in different zones."""
+    east = Row(7, 9, 0, 0, 11, DAY.toordinal() + 1, 1, 1, 1, 1, 0, 1, 0, 0, 1, 0, 0, 1, 0)
+    west = east._replace(time=1, day=DAY.toordinal())
+    ask = Ask(on=DAY + 9 * A_DAY, windows={"all": Window(DAY, DAY + 9 * A_DAY)})
+    assert fold(7, 9, [east, west], ask).window("all").oldest == DAY
+
+
 def test_nothing_asked_and_nothing_logged_is_no_rate_of_nought():
     figures = fold(7, 9, [], Ask(on=DAY))
     assert figures.drift is None
