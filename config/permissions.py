@@ -14,6 +14,7 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
 from django.urls import NoReverseMatch, reverse
 
+from audits.models import Insertion
 from people import access
 from people.access import Access, Right, Role
 
@@ -39,6 +40,15 @@ def here(access: Access) -> bool:
 def logs(access: Access) -> bool:
     """A clinician, who logs for oneself, or somebody who may log on behalf of others."""
     return access.clinician is not None or access.may_somewhere(Right.LOG_ON_BEHALF)
+
+
+def logs_for_others(access: Access) -> bool:
+    return access.may_somewhere(Right.LOG_ON_BEHALF)
+
+
+def signs(access: Access) -> bool:
+    """Supervises somewhere, or is named on an entry: who no longer supervises still answers for what they watched."""
+    return supervises(access) or Insertion.objects.known().filter(supervisor=access.user).exists()
 
 
 def supervises(access: Access) -> bool:
@@ -141,7 +151,28 @@ TABLE: dict[str, Row] = {
     "placement_end": Row(places, FORM),
     "absence": Row(places, FORM),
     "absence_end": Row(places, FORM),
+    # --- audits: the log ---
+    "log": Row(logs, FORM),
+    "log_whose": Row(logs_for_others, FORM),
+    "log_for": Row(logs_for_others, FORM),
+    "log_saved": Row(logs),
+    # --- audits: entries ---
+    "entries": Row(signed_in, FORM, "one's own, those that name one, those of one's units"),
+    "entry": Row(signed_in, note="404 for what is out of sight"),
+    "entry_correct": Row(logs, FORM),
+    "entry_withdraw": Row(logs, FORM),
+    "entry_dispute": Row(signed_in, FORM, "one's own entry, one's own statement, or as an educator"),
+    "proposal_take_back": Row(signed_in, ACTION, "one's own proposal"),
+    "dispute_take_back": Row(signed_in, ACTION, "one's own dispute"),
+    # --- audits: signing ---
+    "to_sign": Row(signs, FORM),
+    "to_sign_check": Row(signs, FORM),
+    "send_back": Row(signs, FORM),
+    "not_me": Row(signs, FORM),
+    "entry_accept": Row(educates, FORM),
+    "entry_decide": Row(signs, FORM),
     # --- credentials: answers ---
+    "today": Row(signed_in),
     "who_can": Row(here, FORM),
     "people": Row(staff, FORM, "those whose progress one may know"),
     "person": Row(here, note="the answer; figures and reasons only for who may see them"),

@@ -6,6 +6,9 @@ class CredentialsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from credentials import touched  # the app registry must be full
+        from audits import settled
+        from credentials import standings, touched, verifying  # the app registry must be full
 
         touched.register_all()
+        verifying.register_all()
+        settled.follow(standings.refresh)

@@ -1,8 +1,9 @@
 from django.urls import path
 
-from credentials.views import answers, decisions, documents, people, reviews
+from credentials.views import answers, decisions, documents, people, reviews, today
 
 urlpatterns = [
+    path("", today.today, name="today"),
     path("who-can/", answers.who_can, name="who_can"),
     path("people/", people.people, name="people"),
     path("people/<uuid:uuid>/", people.person, name="person"),

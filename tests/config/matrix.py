@@ -23,7 +23,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from audits.corrections import propose_withdrawal
+from audits.logbook import record_insertion
+from audits.models import Insertion
 from people import accounts
+from tests.audits.conftest import entry_of
 from tests.factories import (
     AbsenceFactory,
     AppointmentFactory,
@@ -154,6 +158,92 @@ ADMINISTRATORS_OF_TWO = """
 administrator   yes   yes
 *               403   403
 """
+
+# --- audits ---
+
+LOGGED_FOR = """
+                owner colleague outsider
+educator        yes   yes       404
+*               403   403       403
+"""
+ENTRY_SEEN = """
+                owner colleague outsider
+owner           yes   404       404
+colleague       404   yes       404
+outsider        404   404       yes
+supervisor      yes   404       404
+educator        yes   yes       404
+auditor         yes   yes       404
+*               404   404       404
+"""
+# An auditor and the named supervisor see the entry, and change nothing.
+ENTRY_CHANGED = """
+                owner colleague outsider
+owner           yes   404       404
+colleague       404   yes       404
+outsider        404   404       yes
+educator        yes   yes       404
+*               403   403       403
+"""
+ENTRY_DISPUTED = """
+                owner colleague outsider
+owner           yes   404       404
+colleague       404   yes       404
+outsider        404   404       yes
+supervisor      403   404       404
+educator        yes   yes       404
+auditor         403   403       404
+*               404   404       404
+"""
+ENTRY_SAVED = """
+                owner colleague outsider
+owner           yes   404       404
+colleague       404   yes       404
+outsider        404   404       yes
+educator        yes   yes       404
+*               403   403       403
+"""
+ENTRY_ANSWERED = """
+                owner colleague outsider
+supervisor      yes   404       404
+assessor        404   404       404
+educator        403   403       404
+*               403   403       403
+"""
+ENTRY_ACCEPTED = """
+                owner colleague outsider
+educator        yes   yes       404
+*               403   403       403
+"""
+CHANGE_DECIDED = """
+                owner colleague outsider
+supervisor      yes   404       404
+assessor        404   404       404
+educator        yes   yes       404
+*               403   403       403
+"""
+
+
+def entries(cast: Cast) -> Arguments:
+    """An entry of each, through the door; the owner's names the supervisor."""
+    ProcedureFactory()
+    wards = {"owner": cast.wards.ward, "colleague": cast.wards.ward, "outsider": cast.wards.other_ward}
+    found = {}
+    for name, ward in wards.items():
+        clinician = getattr(cast, name)
+        entry = entry_of(clinician, ward, cast.supervisor if name == "owner" else None)
+        found[name] = {"uuid": record_insertion(actor=clinician.user, entry=entry).uuid}
+    return found
+
+
+def entries_to_withdraw(cast: Cast) -> Arguments:
+    """The same, each with a proposal of its clinician to withdraw it."""
+    found = entries(cast)
+    for name, arguments in found.items():
+        row = Insertion.objects.known().get(uuid=arguments["uuid"])
+        propose_withdrawal(actor=getattr(cast, name).user, insertion=row, reason="Logged twice.")
+    return found
+
 
 # --- credentials ---
 
@@ -313,7 +403,26 @@ MATRIX: dict[str, Entry] = {
     "placement_end": Entry(PLACERS, placements),
     "absence": Entry(PLACERS, clinicians),
     "absence_end": Entry(PLACERS, absences),
+    # --- audits ---
+    "log": Entry(page("owner colleague outsider educator")),
+    "log_whose": Entry(page("educator")),
+    "log_for": Entry(LOGGED_FOR, clinicians),
+    "log_saved": Entry(ENTRY_SAVED, entries),
+    "entries": Entry(SIGNED_IN, body=lambda cast: {"export": "csv"}),
+    "entry": Entry(ENTRY_SEEN, entries),
+    "entry_correct": Entry(ENTRY_CHANGED, entries),
+    "entry_withdraw": Entry(ENTRY_CHANGED, entries),
+    "entry_dispute": Entry(ENTRY_DISPUTED, entries),
+    "proposal_take_back": Entry(ENTRY_SEEN, entries),
+    "dispute_take_back": Entry(ENTRY_SEEN, entries),
+    "to_sign": Entry(page("supervisor assessor educator")),
+    "to_sign_check": Entry(page("supervisor assessor educator")),
+    "send_back": Entry(ENTRY_ANSWERED, entries),
+    "not_me": Entry(ENTRY_ANSWERED, entries),
+    "entry_accept": Entry(ENTRY_ACCEPTED, entries),
+    "entry_decide": Entry(CHANGE_DECIDED, entries_to_withdraw),
     # --- credentials ---
+    "today": Entry(SIGNED_IN),
     "who_can": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "people": Entry(page("supervisor assessor educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "person": Entry(LOOKED_UP, with_a_procedure),
