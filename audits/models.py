@@ -96,10 +96,11 @@ class Insertion(Known):
 
     uuid = models.UUIDField(editable=False)
     version = models.PositiveSmallIntegerField(default=1)
-    clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="insertions")
+    # No index for a key alone where one of those below begins with it, or where it tells hardly any rows apart.
+    clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="insertions", db_index=False)
     clinician_user = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
-    procedure = models.ForeignKey(Procedure, models.PROTECT, related_name="+")
-    unit = models.ForeignKey(Unit, models.PROTECT, related_name="+")
+    procedure = models.ForeignKey(Procedure, models.PROTECT, related_name="+", db_index=False)
+    unit = models.ForeignKey(Unit, models.PROTECT, related_name="+", db_index=False)
     occasion = models.CharField(max_length=8)
     performed_at = models.DateTimeField()
     zone = models.CharField(max_length=64)
@@ -107,7 +108,7 @@ class Insertion(Known):
     time_known = models.BooleanField(default=True)
     entered_at = models.DateTimeField()
     setting = models.CharField(max_length=10, choices=Setting.choices, default=Setting.PATIENT)
-    supervisor = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    supervisor = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+", db_index=False)
     nearness = models.CharField(max_length=8, choices=Nearness.choices, blank=True)  # as the clinician says
     emergency = models.BooleanField(default=False)  # nobody to supervise
     result = models.CharField(max_length=10, choices=Result.choices)
@@ -152,7 +153,7 @@ class Attempt(models.Model):
 
     guard = Guard()
 
-    insertion = models.ForeignKey(Insertion, models.PROTECT, related_name="attempts")
+    insertion = models.ForeignKey(Insertion, models.PROTECT, related_name="attempts", db_index=False)
     ordinal = models.PositiveSmallIntegerField()
     site = models.CharField(max_length=12)
     side = models.CharField(max_length=5, blank=True)
