@@ -12,10 +12,12 @@ import pytest
 
 from audits.entry import AttemptMade, Entry
 from audits.models import Award, Procedure
+from audits.verifying import award_facts
 from ledger import clock
+from ledger.acts import recording
 from people.models import Clinician, Unit, User
 from people.signing import Confirmed, confirm
-from tests.factories import SECRET, ZONE, Cast, ProcedureFactory, an_act, make_cast, make_clinician
+from tests.factories import SECRET, ZONE, Cast, ProcedureFactory, make_cast, make_clinician
 
 NOW = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
 WORKED = AttemptMade(site="forearm", gauge=20, result="working", side="left")
@@ -52,7 +54,7 @@ def entry_of(clinician: Clinician, at: Unit, seen_by: User | None, **changes: An
 
 
 def give_award(clinician: Clinician, procedure: Procedure, unit: Unit, **changes: Any) -> Award:
-    """An award in force for years, straight into the table."""
+    """An award in force for years, straight into the table, by an act that names it as a signed one would."""
     facts: dict[str, Any] = {
         "clinician": clinician,
         "procedure": procedure,
@@ -65,9 +67,12 @@ def give_award(clinician: Clinician, procedure: Procedure, unit: Unit, **changes
         "months": 24,
         "expires_on": date(2027, 1, 1),
         "basis": "{}",
-        "known_from_id": an_act(),
+        **changes,
     }
-    return Award.objects.create(**{**facts, **changes})
+    with recording(actor=None, kind="award.made", subject=clinician.uuid) as rec:
+        made = Award.objects.create(**{"known_from_id": rec.seq, **facts})
+        rec.content |= award_facts(made)
+    return made
 
 
 def make_stage(**award: Any) -> Stage:
