@@ -65,7 +65,8 @@ def _rows_now(clinicians: set[int], on: date) -> Iterator[Row]:
             continue
         if limits is None:
             limits = dict(Dispute.objects.known().values_list("insertion", "limit_on"))
-        yield returned_to_safety(row) if limits[row.insertion] <= on else row
+        # Decided between the two reads, it has no limit any more: the row as it was read is one of two true answers.
+        yield returned_to_safety(row) if limits.get(row.insertion, date.max) <= on else row
 
 
 def _rows_then(clinicians: set[int], on: date, known: int) -> Iterator[Row]:
