@@ -33,35 +33,40 @@ class Person:
     email: str = ""
 
 
-@dataclass(frozen=True, eq=False)
 class People:
-    """Everybody in the register, found by what sheets call them."""
+    """Everybody in the register, found by what sheets call them. An import adds whom it brings."""
 
-    everybody: tuple[Person, ...]
+    def __init__(self, everybody: Iterable[Person]) -> None:
+        self._by_number: dict[str, Person] = {}
+        self._by_number_without_zeros: dict[str, list[Person]] = defaultdict(list)
+        self._by_email: dict[str, Person] = {}
+        for each in everybody:
+            self.add(each)
+
+    def add(self, person: Person) -> None:
+        if person.staff_number:
+            self._by_number[person.staff_number.casefold()] = person
+        if person.staff_number.isdigit():
+            self._by_number_without_zeros[person.staff_number.lstrip("0")].append(person)
+        if person.email:
+            self._by_email[person.email.casefold()] = person
+
+    def discard(self, person: Person) -> None:
+        self._by_number.pop(person.staff_number.casefold(), None)
+        self._by_email.pop(person.email.casefold(), None)
+        if person in (same := self._by_number_without_zeros.get(person.staff_number.lstrip("0"), [])):
+            same.remove(person)
 
     @cached_property
-    def _by_number(self) -> Mapping[str, Person]:
-        return {each.staff_number.casefold(): each for each in self.everybody if each.staff_number}
-
-    @cached_property
-    def _by_number_without_zeros(self) -> Mapping[str, list[Person]]:
-        found: dict[str, list[Person]] = defaultdict(list)
-        for each in self.everybody:
-            if each.staff_number.isdigit():
-                found[each.staff_number.lstrip("0")].append(each)
-        return found
-
-    @cached_property
-    def _by_email(self) -> Mapping[str, Person]:
-        return {each.email.casefold(): each for each in self.everybody if each.email}
+    def _accounts(self) -> tuple[Person, ...]:
+        """Those with an account, who may have supervised."""
+        return tuple(each for each in self._by_email.values() if each.user is not None)
 
     @cached_property
     def _names(self) -> Mapping[tuple[str, ...], list[Person]]:
-        """Of those with an account, who may have supervised."""
         found: dict[tuple[str, ...], list[Person]] = defaultdict(list)
-        for each in self.everybody:
-            if each.user is not None:
-                found[tuple(sorted(name_words(each.name)))].append(each)
+        for each in self._accounts:
+            found[tuple(sorted(name_words(each.name)))].append(each)
         return found
 
     def by_email(self, email: str) -> Person | None:
@@ -102,7 +107,7 @@ class People:
         exact = self._names.get(tuple(sorted(given)), [])
         if len(exact) == 1:
             return exact[0], False
-        fitting = exact or [each for each in self.everybody if each.user is not None and fits(given, each.name)]
+        fitting = exact or [each for each in self._accounts if fits(given, each.name)]
         if len(fitting) == 1:
             return fitting[0], True
         if fitting:
@@ -120,7 +125,7 @@ def people() -> People:
     for user, uuid, name, email in User.objects.values_list("pk", "uuid", "name", "email").order_by("pk"):
         if user not in placed:
             found.append(Person(name=name, user=user, user_uuid=uuid, email=email))
-    return People(tuple(found))
+    return People(found)
 
 
 @lru_cache(maxsize=8192)

@@ -4,13 +4,13 @@ Values that look like patients' identifiers are never shown: neither in a remark
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from enum import StrEnum
 from functools import cached_property
 from itertools import islice
 from typing import Any
 
-from audits.identifiers import find_identifiers, looks_like_record_numbers, worst_level
+from audits.identifiers import find_identifiers, looks_like_record_numbers
 from people.problems import Problem
 from sheets import cells
 from sheets.reading import Cell, Fault, Formula, is_blank
@@ -20,7 +20,7 @@ from sheets.table import Remark, Row, Table, Tables
 
 HIDDEN = "(not shown)"
 _SAMPLE = 300
-_NUMBERS_OF_STAFF = ("staff_number", "supervisor")
+_OF_STAFF = ("staff_number", "name", "supervisor")
 
 
 class Becomes(StrEnum):
@@ -32,10 +32,14 @@ class Becomes(StrEnum):
 
 
 class Report:
-    """Rows by their position in the file, and what becomes of each. Remarks name fields; `document` names headings."""
+    """Rows by their position in the file, and what becomes of each. Remarks name fields; `document` names headings.
 
-    def __init__(self, tables: Tables) -> None:
+    `of_staff` are the fields that hold staff's own names and numbers, which may be shown.
+    """
+
+    def __init__(self, tables: Tables, *, of_staff: Collection[str] = _OF_STAFF) -> None:
         self.tables = tables
+        self._of_staff = of_staff
         self.becomes = [Becomes.NEW] * len(tables)
         self._refused: dict[int, list[Problem]] = {}
         self._warned: list[tuple[int, str, str]] = []
@@ -121,7 +125,7 @@ class Report:
             if looks_like_record_numbers(
                 [row.values[name] for row in islice(table.rows(), _SAMPLE)], heading=column.heading
             )
-            and not (name in _NUMBERS_OF_STAFF and not _heading_tells(column.heading))
+            and not (name in self._of_staff and not _heading_tells(column.heading))
         )
 
     def shown(self, sheet: str, name: str, cell: Cell) -> str:
@@ -135,8 +139,8 @@ class Report:
         if (sheet, name) in self._secret:
             return HIDDEN
         text = cells.text(cell) if not isinstance(cell, str) else cells.clean(cell)
-        if name in _NUMBERS_OF_STAFF:
-            return HIDDEN if worst_level(text.replace("@", " ")) == "block" else text[:80]
+        if name in self._of_staff:
+            return HIDDEN if _is_checked_number(text) else text[:80]
         return HIDDEN if find_identifiers(text) else text[:80]
 
     def refused_rows(self) -> Iterator[RefusedRow]:
@@ -172,6 +176,12 @@ def record_numbers_left_out(table: Table) -> Iterator[Remark]:
                 table.header_row,
                 unused.column.heading or f"column {unused.column.letter}",
             )
+
+
+def _is_checked_number(text: str) -> bool:
+    """Whether it is a patient's identifier by its check digit or grouping; staff have names, mail and numbers too."""
+    kinds = {finding.kind for finding in find_identifiers(text) if finding.level == "block"}
+    return bool(kinds - {"an e-mail address", "a patient's name", "a phone number"})
 
 
 def _heading_tells(heading: str) -> bool:
