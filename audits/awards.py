@@ -14,6 +14,7 @@ from audits.calendar import add_months
 from audits.models import Award, Procedure, Restriction, ScopeByRole
 from audits.outcomes import reconsider
 from ledger.acts import Recording
+from ledger.canonical import canonical, digest
 from people import stale
 from people.clock import in_words
 from people.models import Clinician, Profession, Unit
@@ -117,8 +118,32 @@ def add_award(rec: Recording, new: NewAward, *, replaces: Award | None = None) -
         basis=new.basis,
         known_from_id=rec.seq,
     )
+    rec.content["award_digest"] = award_digest(made)
     _held_otherwise(rec, made.clinician, made.procedure_id, made.from_day, made.expires_on)
     return made
+
+
+def award_digest(award: Award) -> str:
+    """The digest of all that a version of an award says. Its act keeps it, so that an altered row is found."""
+    said = {
+        "anchor": award.anchor,
+        "clinician": award.clinician.uuid,
+        "expires_on": award.expires_on,
+        "from_day": award.from_day,
+        "kind": award.kind,
+        "procedure": award.procedure.code,
+        "programme": award.programme,
+        "provisional_until": award.provisional_until,
+        "scope_unit": award.scope_unit.uuid,
+        "supervises_from": award.supervises_from,
+        "terms": award.terms,
+        "until_day": award.until_day,
+        "uuid": award.uuid,
+        "basis": award.basis,
+    }
+    numbers = {"first": award.first, "long_absence_days": award.long_absence_days, "months": award.months}
+    texts = {name: None if value is None else str(value) for name, value in said.items()}
+    return digest(canonical({**texts, **numbers}))
 
 
 def end_award(rec: Recording, award: Award, until_day: date) -> Award:

@@ -3,7 +3,10 @@
 import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
+
+from django.db.models import QuerySet
 
 from ledger.acts import ALGORITHM, header, salted
 from ledger.canonical import canonical, digest
@@ -67,6 +70,31 @@ def verify(*, expect: Checkpoint | None = None) -> Report:
     for name, verifier in sorted(_verifiers.items()):
         problems += [Problem(found.seq, f"{name}: {found.reason}") for found in verifier()]
     return Report(acts=chain.seq, head=chain.hash, problems=tuple(problems))
+
+
+def with_acts(
+    rows: QuerySet[Any], acts: QuerySet[Act], *, by: str = "known_from_id"
+) -> Iterator[tuple[int, Act | None, Iterator[Any]]]:
+    """Rows beside the acts that brought them in: (number, that act or None if it is none of `acts`, its rows).
+
+    In the order of the ledger; an act of `acts` without rows comes too. `by` is the column that names the act. One act
+    and one portion of rows are held at a time, so that it costs no more memory for a large register.
+    """
+    acting = iter(acts.order_by("seq").iterator(chunk_size=200))
+    act = next(acting, None)
+    in_order = rows.order_by(by, "pk").iterator(chunk_size=1000)
+    for seq, of_act in groupby(in_order, key=lambda row: getattr(row, by)):
+        while act is not None and act.seq < seq:
+            yield act.seq, act, iter(())
+            act = next(acting, None)
+        if act is not None and act.seq == seq:
+            yield seq, act, of_act
+            act = next(acting, None)
+        else:
+            yield seq, None, of_act
+    while act is not None:
+        yield act.seq, act, iter(())
+        act = next(acting, None)
 
 
 class _Chain:

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from audits.awards import award_digest
 from audits.entry import AttemptMade, Entry
 from audits.models import Award, Procedure
-from audits.verifying import award_facts
 from ledger import clock
 from ledger.acts import recording
 from people.models import Clinician, Unit, User
@@ -71,7 +71,7 @@ def give_award(clinician: Clinician, procedure: Procedure, unit: Unit, **changes
     }
     with recording(actor=None, kind="award.made", subject=clinician.uuid) as rec:
         made = Award.objects.create(**{"known_from_id": rec.seq, **facts})
-        rec.content |= award_facts(made)
+        rec.content |= {"award": str(made.uuid), "award_digest": award_digest(made)}
     return made
 
 

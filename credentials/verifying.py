@@ -1,0 +1,146 @@
+"""Whether stored decisions are what their acts said: for `verify_ledger`, beside `audits.verifying`."""
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from audits.verifying import follows
+from credentials.flags import flag_digest
+from credentials.founding import founding_digest
+from credentials.models import Enrolment, Flag, FlagReply, Founding, Programme, Proposed, Rules
+from credentials.proposing import KINDS, document_digest
+from ledger import verify
+from ledger.models import Act
+from ledger.verify import Problem, with_acts
+from people.signing import digest_of
+
+
+def register_all() -> None:
+    verify.register("rules", rules)
+    verify.register("programmes", programmes)
+    verify.register("enrolments", enrolments)
+    verify.register("founding awards", foundings)
+    verify.register("flags", flags)
+    verify.register("replies", replies)
+
+
+def rules() -> Iterator[Problem]:
+    return _documents(Rules)
+
+
+def programmes() -> Iterator[Problem]:
+    return _documents(Programme)
+
+
+def _documents(model: type[Proposed]) -> Iterator[Problem]:
+    """Each is what was proposed, and, if it binds, what the second person signed. Examples have no act of their own."""
+    kind = KINDS[model][0]
+    rows = model._default_manager.select_related("unit", "procedure", "approved")
+    for seq, act, made in with_acts(rows, Act.objects.filter(kind=f"{kind}.proposed")):
+        waits = act is not None
+        for row in made:
+            told = document_digest(row)
+            if act is not None and (act.subject, act.facts.get("digest")) != (row.uuid, told):
+                yield Problem(seq, f"{kind} {row.uuid} is not what was proposed")
+            if row.approved is not None and not _signed(
+                row.approved, f"{kind}.approved", row.uuid, told, row.approved_by_id
+            ):
+                yield Problem(row.approved_id, f"{kind} {row.uuid} does not match what was approved")
+            if row.approved is None and row.approved_by_id is not None:
+                yield Problem(seq, f"{kind} {row.uuid} names who approved it, and no act does")
+            waits = False
+        if waits:
+            yield Problem(seq, f"{kind} {act and act.subject} is missing")
+
+
+def enrolments() -> Iterator[Problem]:
+    """A first version is what its act opened; a later one follows a version that its act closed, changing its end."""
+    rows = Enrolment.objects.select_related("clinician", "procedure", "programme")
+    for seq, act, made in with_acts(rows, Act.objects.filter(kind="enrolment.opened")):
+        waits = act is not None
+        for row in made:
+            told = {
+                "procedure": row.procedure.code,
+                "programme": str(row.programme.uuid),
+                "from": row.from_day.isoformat(),
+            }
+            if act is not None:
+                whole = (act.subject, act.facts) == (row.clinician.uuid, told)
+            else:
+                whole = follows(row, "until_day") or _opened_by_another(seq, row)
+            if not whole:
+                yield Problem(seq, f"enrolment {row.uuid}: its act does not bring it in")
+            waits = False
+        if waits:
+            yield Problem(seq, f"an enrolment of clinician {act and act.subject} is missing")
+
+
+def _opened_by_another(seq: int, row: Enrolment) -> bool:
+    """An import, or the approval of the programme for which the learning waited, which lists whom it enrolled."""
+    act = Act.objects.get(pk=seq)
+    listed = {"clinician": str(row.clinician.uuid), "from": row.from_day.isoformat()}
+    return act.kind == "staff.imported" or (
+        act.kind == "programme.approved" and listed in act.facts.get("enrolled", ())
+    )
+
+
+def foundings() -> Iterator[Problem]:
+    """Each claim is what was entered, and, if decided, what the second person signed."""
+    rows = Founding.objects.select_related("clinician", "procedure", "scope_unit", "decided")
+    for seq, act, made in with_acts(rows, Act.objects.filter(kind="founding.entered")):
+        waits = act is not None
+        for row in made:
+            told = founding_digest(row)
+            who = {"founding": str(row.uuid), "clinician": str(row.clinician.uuid)}
+            if act is not None and (act.subject != row.clinician.uuid or digest_of({**who, **act.facts}) != told):
+                yield Problem(seq, f"founding award {row.uuid} is not what was entered")
+            if row.decided is not None and not (
+                _signed(row.decided, "founding.decided", row.clinician.uuid, told, row.decided_by_id)
+                and row.decided.facts["confirmed"] == row.confirmed
+            ):
+                yield Problem(row.decided_id, f"founding award {row.uuid} does not match what was decided")
+            waits = False
+        if waits:
+            yield Problem(seq, f"a founding award of clinician {act and act.subject} is missing")
+
+
+def flags() -> Iterator[Problem]:
+    """Each flag is what the register raised, and, if closed, closed as somebody signed."""
+    rows = Flag.objects.select_related("clinician", "procedure", "closed", "closed__payload")
+    for seq, act, made in with_acts(rows, Act.objects.filter(kind="flag.raised"), by="raised_id"):
+        waits = act is not None
+        for row in made:
+            told = {"rule": row.rule, "evidence": row.evidence, "finding": json.loads(row.figures)}
+            if act is None or (act.subject, act.facts) != (row.uuid, told):
+                yield Problem(seq, f"flag {row.uuid} is not what was raised")
+            if row.closed is not None and not (
+                _signed(row.closed, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
+                and row.closed.facts["outcome"] == row.outcome
+                and _personal(row.closed).get("reason", row.reason) == row.reason
+            ):
+                yield Problem(row.closed_id, f"flag {row.uuid} was not closed like this")
+            waits = False
+        if waits:
+            yield Problem(seq, f"flag {act and act.subject} is missing")
+
+
+def replies() -> Iterator[Problem]:
+    rows = FlagReply.objects.select_related("flag")
+    acts = Act.objects.filter(kind="flag.replied").select_related("payload")
+    for seq, act, made in with_acts(rows, acts, by="made_id"):
+        told = [(row.flag.uuid, row.by_id, row.text) for row in made]
+        said = [(act.subject, act.actor_id, _personal(act).get("text", told[0][2] if told else ""))] if act else []
+        if told != said:
+            yield Problem(seq, "the reply to a flag is not what was said")
+
+
+def _signed(act: Act, kind: str, subject: Any, digest: str, by: int | None) -> bool:
+    """Whether this act is of this kind, about this subject, by this account, and signs this digest."""
+    signed = act.facts.get("signature", {}).get("digest")
+    return (act.kind, act.subject, signed, act.actor_id) == (kind, subject, digest, by)
+
+
+def _personal(act: Act) -> dict[str, Any]:
+    """The personal text beside an act; empty where it was destroyed."""
+    payload = getattr(act, "payload", None)
+    return json.loads(payload.body) if payload is not None else {}
