@@ -17,6 +17,7 @@ from django.db.models import QuerySet
 from audits.models import Award, Completion, Restriction, ScopeByRole
 from people.clock import in_words
 from people.models import Absence, Appointment, Placement, User
+from people.staffing import professions_then
 from people.tree import Tree, tree
 
 SUPERVISING = (Appointment.Role.SUPERVISOR, Appointment.Role.ASSESSOR, Appointment.Role.EDUCATOR)
@@ -239,10 +240,11 @@ def holdings(users: Collection[int] | None = None, *, known: int | None = None) 
     else:
         appointed = appointed.filter(user__in=users)
         accounts = accounts.filter(pk__in=users)
+    then = professions_then(known)
     people = {
-        user: Person(user, name, clinician, placed_as if clinician is not None else profession)
-        for user, name, profession, clinician, placed_as in accounts.values_list(
-            "pk", "name", "profession", "clinician__pk", "clinician__profession"
+        user: Person(user, name, clinician, then.get(uuid, placed_as) if clinician is not None else profession)
+        for user, name, profession, clinician, uuid, placed_as in accounts.values_list(
+            "pk", "name", "profession", "clinician__pk", "clinician__uuid", "clinician__profession"
         )
     }
     of = accounts.exclude(clinician=None).values("clinician")

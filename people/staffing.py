@@ -8,11 +8,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 from django.db.models import Q
 
 from ledger.acts import Recording, recording
+from ledger.models import Act
 from people import stale
 from people.absences import add_absence, end_absence, set_absence
 from people.access import NotPermitted, Right, access_of, require
@@ -25,7 +27,7 @@ from people.spans import again, check_end, day, lock, overlap, overlapping, span
 __all__ = [
     "Kind", "Newcomer", "Role", "add_absence", "add_appointment", "add_clinician", "add_placement", "appoint",
     "change_clinician", "end_absence", "end_appointment", "end_placement", "home_problem", "move", "needs_home",
-    "open_clinician", "place", "set_absence",
+    "open_clinician", "place", "professions_then", "set_absence",
 ]  # fmt: skip
 
 Kind = Placement.Kind
@@ -235,6 +237,17 @@ def change_clinician(*, actor: User, clinician: Clinician, name: str, profession
             rec.personal = {"old": now.name, "new": name}
             Clinician.objects.filter(pk=now.pk).update(name=name, profession=profession)
             stale.touch([now.pk], cause=rec.kind, act=rec.seq)
+
+
+def professions_then(known: int | None) -> dict[UUID, str]:
+    """Clinician's UUID -> profession as known once that act had been recorded, of those who have another one by now.
+
+    A clinician's row holds the present one; the acts that changed it since hold the old ones. One query.
+    """
+    if known is None:
+        return {}
+    since = Act.objects.filter(kind="clinician.changed", seq__gt=known).order_by("-seq")
+    return {act.subject: act.facts["old"] for act in since if act.subject is not None}
 
 
 def _set_placements(rec: Recording, clinician: Clinician, *, closed: list[Placement], made: list[Placement]) -> None:
