@@ -17,6 +17,7 @@ from credentials.rules.facts import AwardKind, Basis, BasisFrom, Facts, Restrict
 from people import clock
 from people.models import Absence, Appointment, Clinician, Placement
 from people.settings import Book, book
+from people.staffing import professions_then
 from people.tree import Tree, tree
 
 Pair = tuple[int, int]
@@ -80,7 +81,9 @@ class Person:
 
 def people(clinicians: Collection[int], ground: Ground) -> dict[int, Person]:
     """Read everything dated about these clinicians. The number of queries does not grow with theirs."""
-    found = dict(Clinician.objects.filter(pk__in=clinicians).values_list("id", "profession"))
+    then = professions_then(ground.known)
+    rows = Clinician.objects.filter(pk__in=clinicians).values_list("id", "uuid", "profession")
+    found = {each: then.get(uuid, profession) for each, uuid, profession in rows}
     users = dict(Clinician.objects.filter(pk__in=clinicians, user__isnull=False).values_list("user_id", "id"))
     known = ground.known
     placements = _by(Placement.objects.known(known).filter(clinician__in=clinicians), "clinician_id")
