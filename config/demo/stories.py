@@ -1,0 +1,92 @@
+"""People whom the rules must find, by name: who they are, and what the register must say of them on the last day."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """What must hold on `today`: status and answer at the home unit ('' is not asked), and findings by rule.
+
+    `role` is how the person may sign in to see it from inside; '' for those whom others look at.
+    """
+
+    number: str
+    name: str
+    unit: str
+    about: str
+    procedure: str = "ADULT"
+    status: str = ""
+    may: str = ""
+    rules: frozenset[str] = frozenset()
+    role: str = ""
+
+
+def _story(key: str, number: str, name: str, unit: str, about: str, rules: str = "", **more: str) -> tuple[str, Story]:
+    return key, Story(number=number, name=name, unit=unit, about=about, rules=frozenset(rules.split()), **more)  # type: ignore[arg-type]
+
+
+STORIES = dict(
+    (
+        _story("close", "003011", "Tindra Maplethorpe", "tern", "a steady trainee, one supervised insertion short",
+               status="in_training", may="in_room", role="trainee"),
+        _story("ready", "003018", "Joram Pellingfield", "egret", "a trainee who has all that the terms ask",
+               status="ready_for_award", may="in_room"),
+        _story("provisional", "003025", "Dashiell Ormerod-Finch", "tern", "awarded seven weeks ago, still provisional",
+               status="provisional", may="alone"),
+        _story("falling", "003032", "Corin Ashgrove-Bell", "heron", "a first-attempt rate that fell over the last year",
+               "first_attempt_rate drift", status="current", may="alone", role="holder with an open review"),
+        _story("quiet", "003039", "Maren Dovercote", "curlew", "holds an award, and has gone quiet", "recency",
+               status="current", may="alone"),
+        _story("lapsed", "003046", "Hollis Wrackham", "avocet",
+               "lapsed yesterday, and is named as supervisor since", "expiry",
+               status="lapsed", may="in_room", role="supervisor who lapsed"),
+        _story("grace", "003053", "Selby Amaranth", "egret", "expired ten days ago, in days of grace", "expiry",
+               status="in_grace", may="in_room"),
+        _story("due", "003060", "Ngaire Thornbury-Ames", "heron", "renewal is open", "expiry",
+               status="due", may="alone"),
+        _story("ineligible", "003067", "Verity Stonecroft-Lai", "plover",
+               "countersigned for weeks after the appointment as supervisor had ended", status="current", may="alone"),
+        _story("in_question", "003074", "Ilya Brandreth", "plover", "a trainee whose credit is in question for that",
+               status="in_training", may="in_room"),
+        _story("asked", "003081", "Cosmo Larkwright", "curlew",
+               "a record to be asked about: thirty of thirty, one supervisor, ten at a time", status="in_training",
+               may="in_room"),
+        _story("asked_supervisor", "003088", "Honor Blakeley-Sundt", "curlew", "who signed all of that record",
+               status="current", may="alone"),
+        _story("difficult", "003095", "Philippa Quillfeather", "emergency",
+               "called to the hard ones: a good clinician whose rate looks bad", "first_attempt_rate",
+               status="current", may="alone"),
+        _story("run", "003102", "Osric Tamblyn-Yeo", "avocet", "none of the last five worked first time",
+               "repeated_failure", status="current", may="alone"),
+        _story("limit", "003109", "Bettina Harcastle", "tern", "three punctures in one patient", "attempts_limit",
+               status="current", may="alone"),
+        _story("event", "003116", "Ruaridh Solanke", "harbour-emergency", "an artery punctured", "serious_event",
+               status="current", may="alone", role="holder who replied to a review"),
+        _story("agency", "003123", "Delphine Okwuosa-Hart", "emergency", "agency: never more than nearby here",
+               status="current", may="nearby", role="agency nurse"),
+        _story("student", "003130", "Linus Featherby", "tern", "a nursing student who learns here",
+               status="in_training", may="in_room", role="student"),
+        _story("student_employed", "003137", "Mirela Costigan-Voss", "heron",
+               "a student here, employed with an award next door", status="current", may="nearby"),
+        _story("by_role", "003144", "Anselm Redgrovener", "theatre",
+               "an anaesthetist who inserts by role, supervises, and never enrolled", status="by_role", may="alone",
+               role="anaesthetist and supervisor"),
+        _story("by_role_person", "003151", "Farah Quennell-Abiodun", "harbour-emergency",
+               "a doctor with a scope by role of her own", status="by_role", may="alone"),
+        _story("locum", "003158", "Caspian Ferreby-Nunn", "harbour-emergency", "a locum whose scope by role has ended",
+               status="not_enrolled", may="no"),
+        _story("emergency", "003165", "Bryn Hallowes-Kaur", "emergency",
+               "not credentialed, inserted in an emergency with nobody to supervise", status="not_enrolled", may="no"),
+        _story("mended", "003172", "Noa Winterscale", "egret",
+               "entries sent back, not signed, not the supervisor's, corrected, withdrawn, disputed, late",
+               status="in_training", may="in_room", role="trainee with much to mend"),
+        _story("moved", "003179", "Agnes Rutherglen-Paz", "avocet", "moved to the other hospital: not held here",
+               status="not_enrolled", may="no"),
+        _story("leave", "003186", "Teodor Maslenka", "heron", "back from long leave, with a return step to do",
+               status="current", may="in_room"),
+        _story("joined", "003193", "Wilhelmina Sproatley", "tern", "took over where a colleague had not succeeded",
+               status="current", may="alone", role="supervisor"),
+        _story("left", "003200", "Gideon Parkhurst-Lowe", "avocet", "left the hospital",
+               status="no_placement", may="no"),
+    )
+)  # fmt: skip
