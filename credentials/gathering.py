@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -68,10 +68,16 @@ class Person:
     disputes: Sequence[tuple[int, date]] = ()
 
     def home_on(self, on: date) -> int | None:
-        """The home unit of that day; without a placement the last home before it, else the first to come."""
+        """The home unit of that day; without a placement the last home before it, else the first to come.
+
+        Somebody never placed, who supervises by appointment, is at home where the first appointment is.
+        """
         homes = sorted((each for each in self.placements if each.home), key=lambda each: each.from_day)
         at = [each for each in homes if each.from_day <= on]
-        return (at[-1] if at else homes[0]).unit_id if homes else None
+        if homes:
+            return (at[-1] if at else homes[0]).unit_id
+        first = min(self.appointments, key=lambda each: (each.from_day, each.pk), default=None)
+        return first.unit_id if first else None
 
     def zone(self, ground: Ground) -> str:
         """The zone whose civil date is this person's day: the home unit's."""
@@ -123,7 +129,8 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
     code = ground.codes[procedure]
     start = ground.book.value("start_day", above, code, on=on)
     rules = ground.rules.binding(procedure, above, on)
-    units = {each.unit_id for each in person.placements} | {each.unit for each in awards} | {each.unit for each in scopes}
+    units = {each.unit_id for each in person.placements}
+    units |= {each.unit for each in awards} | {each.unit for each in scopes}
     homes = [
         (each.from_day, ground.above(each.unit_id))
         for each in sorted(person.placements, key=lambda each: each.from_day)
@@ -151,7 +158,16 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         drift_restarts=tuple(sorted(day for at, day in person.drift_closings if at == procedure and day <= on)),
         dispute_days=tuple(sorted(day for at, day in person.disputes if at == procedure and day > on)),
         later_changes=tuple(sorted(_changes_after(person, procedure, ground, above, units, on))),
+        logged_through=_logged_through(person, ground, on),
     )
+
+
+def _logged_through(person: Person, ground: Ground, on: date) -> date | None:
+    """The present day at home, where a later one is judged: what nobody can have logged yet is no evidence."""
+    if on < clock.now().date() - timedelta(days=1) or not ground.tree.nodes:
+        return None  # in no zone in the future; or nothing is known of any
+    now = clock.today(person.zone(ground))
+    return now if on > now else None
 
 
 def _changes_after(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import F, Q
 
 from audits.figures import Figures
 from audits.measures import measures
@@ -26,7 +26,7 @@ from credentials.rules.standing import AnswerAt, answer_at, judge
 from ledger import acts
 from ledger.canonical import canonical
 from people import clock, stale
-from people.models import Clinician, Placement
+from people.models import Appointment, Clinician, Placement
 from people.tree import tree
 
 CHUNK = 500
@@ -153,18 +153,24 @@ def _stored(pairs: Collection[Pair]) -> dict[Pair, Read]:
 
 
 def _home_days(clinicians: Collection[int]) -> dict[int, date]:
-    """The present day at each clinician's home. Two queries."""
+    """The present day at each clinician's home. Three queries at most."""
     now = tree()
-    persons: dict[int, list[Placement]] = defaultdict(list)
+    placed: dict[int, list[Placement]] = defaultdict(list)
     for row in Placement.objects.known().filter(clinician__in=clinicians, home=True).order_by("from_day"):
-        persons[row.clinician_id].append(row)
+        placed[row.clinician_id].append(row)
+    appointed: dict[int, list[Appointment]] = defaultdict(list)
+    if never := set(clinicians) - placed.keys():
+        rows = Appointment.objects.known().filter(user__clinician__in=never).annotate(whose=F("user__clinician"))
+        for each in rows:
+            appointed[each.whose].append(each)
     days: dict[str, date] = {}
     found: dict[int, date] = {}
     utc = clock.now().date()
-    for each in clinicians:
-        home = Person(each, "", placements=persons.get(each, ())).home_on(utc)
+    for one in clinicians:
+        person = Person(one, "", placements=placed.get(one, ()), appointments=appointed.get(one, ()))
+        home = person.home_on(utc)
         zone = now.zone(home if home is not None else now.root)
-        found[each] = days.setdefault(zone, clock.today(zone))
+        found[one] = days.setdefault(zone, clock.today(zone))
     return found
 
 

@@ -5,16 +5,19 @@ from datetime import date, datetime, timedelta
 
 import pytest
 
+from audits.awards import NewScope, add_scope
 from credentials import awarding, standings
 from credentials.enrolling import enrol
 from credentials.models import Standing
 from credentials.rules.answers import Answer, Status
 from ledger import acts, clock
+from ledger.acts import recording
 from people import stale
 from people.access import NotPermitted
 from people.problems import Problems
 from people.signing import NotConfirmed
 from tests.credentials.conftest import sign
+from tests.factories import ClinicianFactory, make_appointed
 
 BEGUN = date(2026, 1, 5)
 FIRST = datetime(2026, 1, 12, 10, 0)
@@ -157,3 +160,22 @@ def test_renewal_keeps_the_anchor_and_opens_with_notice(stage, now):
         assert (renewed.anchor, renewed.months) == (made.anchor, 48)
         assert renewed.expires_on == date(2030, 3, 2)
         assert status(stage)[0] is Status.CURRENT
+
+
+def test_somebody_never_placed_is_at_home_where_they_are_appointed(stage):
+    user = make_appointed("supervisor", stage.cast.wards.department, "An Aesthetist")
+    doctor = ClinicianFactory(user=user, name=user.name)
+    new = NewScope(
+        procedure=stage.procedure,
+        unit=stage.cast.wards.department,
+        clinician=doctor,
+        from_day=date(2026, 3, 2),
+        until_day=date(2027, 3, 2),
+        basis="{}",
+    )
+    with recording(actor=stage.educator, kind="scope.decided") as rec:
+        add_scope(rec, new)
+    found = standings.read(doctor.pk, stage.procedure.pk).home
+    assert (found.status, found.answer) == (Status.BY_ROLE, Answer.ALONE)
+    standings.refresh()
+    assert standings.read(doctor.pk, stage.procedure.pk).home.status is Status.BY_ROLE
