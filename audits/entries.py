@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -128,7 +129,7 @@ class Shown:
 def shown(access: Access, uuid: UUID) -> Shown:
     """Raises Http404 for an entry that this user may not see. A fixed number of queries."""
     versions = _versions(access, uuid)
-    latest = versions[-1]
+    latest: Any = versions[-1]  # with what `with_state` brought along
     parsed = [_entry(each) for each in versions]
     proposal = next(iter(latest.proposed), None)
     proposed = _proposed(proposal)

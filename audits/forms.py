@@ -11,7 +11,7 @@ from django import forms
 from django.http import QueryDict
 
 from audits.attempt_form import AttemptForm, choices, said_of
-from audits.entry import LONGEST_COMMENT, MOST_ATTEMPTS, AttemptMade, Difficulty, Entry
+from audits.entry import LONGEST_COMMENT, MOST_ATTEMPTS, AttemptMade, Difficulty, Entry, problems
 from audits.models import Nearness, Result, Scored, Technique
 from audits.supervision import Candidate, candidates, procedures_for
 from audits.vocabulary import BANDS, EVENTS, GUIDED, HELP, REASONS, REASONS_FOR_NO_ATTEMPT, SCALES
@@ -172,13 +172,36 @@ class LogForm(Form):
         )
 
     def is_valid(self) -> bool:
-        return all([super().is_valid(), *(each.is_valid() for each in self.attempts)])
+        valid = all([super().is_valid(), *(each.is_valid() for each in self.attempts)])
+        if (
+            self.is_bound
+            and not valid
+            and "result" in self.cleaned_data
+            and all(not each.errors for each in self.attempts)
+        ):
+            self._say_what_else()
+        return valid
+
+    def _say_what_else(self) -> None:
+        """What would be refused next, with answers in the place of those still missing, so that all is said at once."""
+        missing = {
+            "uuid": self.clinician.uuid, "unit": self.clinician, "band": "adult", "supervisor": NOBODY, "serious": "no",
+            "day": date(2020, 1, 1), "time": time.min,
+        }  # fmt: skip
+        said = dict.fromkeys(self.fields) | missing | self.cleaned_data
+        if "supervisor" not in self.cleaned_data:
+            said["nearness"] = ""
+        texts = ("nearness", "not_attempted", "scale", "scored", "occasion", "help_called", "comment")
+        entry = self._entry({name: "" if name in texts and value is None else value for name, value in said.items()})
+        for each in problems(entry, from_sheet=self.from_sheet):
+            self._show(each)
 
     def entry(self) -> Entry:
         """The entry as it was typed. Call it when the form is valid."""
-        said = self.cleaned_data
+        return self._entry(self.cleaned_data)
+
+    def _entry(self, said: Mapping[str, Any]) -> Entry:
         attempts = self._made(said["result"])
-        score = None if said["scale"] == "" and said["score"] is None and not said["scored"] else said
         nobody = said["supervisor"] == NOBODY
         hour: time | None = said["time"]
         return Entry(
@@ -199,10 +222,7 @@ class LogForm(Form):
             fold=said.get("fold"),
             occasion=said["occasion"].strip(),
             others_before=said["others_before"] or 0,
-            difficulty=score
-            and Difficulty(
-                scale=said["scale"], score=-1 if said["score"] is None else said["score"], scored=said["scored"]
-            ),
+            difficulty=_difficulty(said),
             help_called=said["help_called"],
             comment=said["comment"].strip(),
         )
@@ -227,9 +247,9 @@ class LogForm(Form):
             self.add_error("events", "Choose what happened.")
         return said
 
-    def show(self, problems: Problems) -> None:
+    def show(self, refused: Problems) -> None:
         """Put each refusal beside the question that it is about."""
-        for item in problems.items:
+        for item in refused.items:
             self._show(item)
 
     def _show(self, item: Problem) -> None:
@@ -244,7 +264,8 @@ class LogForm(Form):
             self.add_error("fold", item.text)
         else:
             name = {"performed": "day", "difficulty": "scale"}.get(item.field, item.field)
-            self.add_error(name if name in self.fields else None, item.text)
+            if name not in self.errors:
+                self.add_error(name if name in self.fields else None, item.text)
 
 
 class CorrectForm(LogForm):
@@ -258,6 +279,13 @@ class CorrectForm(LogForm):
     def entry(self) -> Entry:
         assert self.old is not None
         return replace(super().entry(), uuid=self.old.uuid)
+
+
+def _difficulty(said: Mapping[str, Any]) -> Difficulty | None:
+    """What was scored; None if nothing of it was filled in. What is incomplete, `audits.entry` refuses."""
+    if not said["scale"] and said["score"] is None and not said["scored"]:
+        return None
+    return Difficulty(scale=said["scale"], score=-1 if said["score"] is None else said["score"], scored=said["scored"])
 
 
 def _now(tree: Tree, unit: int | None) -> dict[str, Any]:

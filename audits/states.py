@@ -30,9 +30,9 @@ class State:
     words: str
 
     @property
-    def is_open(self) -> bool:
-        """Whether somebody still has to do something about it."""
-        return self.code in ("awaiting", "sent_back", "not_me", "change", "disputed")
+    def short(self) -> str:
+        """The line without who is awaited, for a list that names the supervisor beside it."""
+        return WORDS["awaiting"] if self.code == "awaiting" else self.words
 
 
 def with_state(rows: QuerySet[Insertion]) -> QuerySet[Insertion]:

@@ -39,11 +39,18 @@ def entry_list(access: Access) -> Listing:
             ),
             Column("clinician", "Inserted by", value="clinician.name", sort=("clinician__name", "performed_at")),
             Column("procedure", "Procedure", value="procedure.name", sort=("procedure__name", "performed_at")),
-            Column("unit", "Unit", value=_where(access.tree)),
+            Column("unit", "Unit", value=_unit(access.tree), note=_hospital(access.tree), note_label="Hospital"),
             Column("result", "How it went", value="get_result_display", note=_events, note_label="Also"),
             Column("punctures", "Punctures", "number", sort=("punctures", "performed_at")),
-            Column("supervisor", "Supervisor", value=_supervisor, sort=("supervisor__name", "performed_at")),
-            Column("state", "State", value=lambda row: state_of(row).words),
+            Column(
+                "supervisor",
+                "Supervisor",
+                value=lambda row: row.supervisor.name if row.supervisor else "",
+                sort=("supervisor__name", "performed_at"),
+                note=lambda row: row.get_nearness_display().lower(),
+                note_label="How near",
+            ),
+            Column("state", "State", value=lambda row: state_of(row).short),
         ),
         filters=(
             Filter("state", forms.ChoiceField(label="State", choices=_any(WORDS), required=False), in_state),
@@ -108,15 +115,16 @@ def _events(row: Insertion) -> str:
     return "serious event" if row.events else "simulation" if row.setting == Insertion.Setting.SIMULATION else ""
 
 
-def _where(tree: Tree) -> Callable[[Any], str]:
-    return lambda row: tree.path(row.unit_id) if row.unit_id in tree else "a unit that was closed"
+def _unit(tree: Tree) -> Callable[[Any], str]:
+    return lambda row: tree.name(row.unit_id) if row.unit_id in tree else "a unit that was closed"
 
 
-def _supervisor(row: Insertion) -> str:
-    if row.supervisor is None:
-        return ""
-    near = f", {row.get_nearness_display().lower()}" if row.nearness else ""
-    return f"{row.supervisor.name}{near}"
+def _hospital(tree: Tree) -> Callable[[Any], str]:
+    def name(row: Any) -> str:
+        hospital = tree.hospital(row.unit_id) if row.unit_id in tree else None
+        return tree.name(hospital) if hospital not in (None, row.unit_id) else ""
+
+    return name
 
 
 def _by_name(rows: QuerySet[Insertion], text: str) -> QuerySet[Insertion]:

@@ -133,7 +133,7 @@ def today(access: Access) -> Today:
         endings=endings[:MOST_DUE],
         endings_count=len(endings),
         unsigned=_unsigned(access) if access.units(Role.MANAGER) else [],
-        steps=steps(access) if access.may_somewhere(Right.PLACE) else [],
+        steps=steps(access) if _starts(access) else [],
         supervises=access.may_somewhere(Right.SUPERVISE),
         manages=bool(access.units(Role.MANAGER)),
         audits=bool(access.units(Role.AUDITOR)),
@@ -259,6 +259,12 @@ def _unsigned(access: Access) -> list[Unsigned]:
         .order_by("oldest", "supervisor__name")
     )
     return [Unsigned(row["supervisor__name"], row["count"], row["oldest"]) for row in rows[:MOST_DUE]]
+
+
+def _starts(access: Access) -> bool:
+    """Whether the first day is this user's concern: of a whole hospital, or of the accounts."""
+    places = access.units_for(Right.PLACE)
+    return access.may_somewhere(Right.ADMINISTER) or any(access.tree.level(each) == "hospital" for each in places)
 
 
 def _documents(access: Access) -> list[tuple[str, Proposed, str]]:
