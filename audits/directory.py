@@ -168,7 +168,14 @@ def plain_name(text: str) -> str:
         words = words[1:]
     while len(words) > 1 and words[-1].casefold().strip(".,") in _TITLES:
         words = words[:-1]
-    return " ".join(words).strip(" ,")
+    return " ".join(map(_as_printed, words)).strip(" ,")
+
+
+def _as_printed(word: str) -> str:
+    """A word of a name that a list has in capitals: OKAFOR is Okafor, D'SOUZA is D'Souza; initials stay."""
+    if len(word) < _NAME_KNOWN or not word.isupper():
+        return word
+    return re.sub(r"[^\W\d_]+", lambda part: part[0].capitalize(), word)
 
 
 @dataclass(frozen=True, eq=False)

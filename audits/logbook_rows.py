@@ -156,7 +156,7 @@ class Reader:
             return None
         person, zeros_added = found
         if zeros_added:
-            self._once(position, "staff_number", number, f"Zeros were lost: read as {person.staff_number}.")
+            self._once(position, "staff_number", number, f"Zeros differ: read as {person.staff_number}.")
         if not may_be(said.get("name", ""), person.name):
             text = f"This staff number is that of {person.name}: check the number and the name."
             problems.append(Problem("name", text))

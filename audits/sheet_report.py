@@ -34,16 +34,18 @@ class Becomes(StrEnum):
 class Report:
     """Rows by their position in the file, and what becomes of each. Remarks name fields; `document` names headings.
 
-    `of_staff` are the fields that hold staff's own names and numbers, which may be shown.
+    `of_staff` are the fields that hold staff's own names and numbers, which may be shown. Without `judge_values` only
+    headings tell what may be patients' record numbers: in a list of staff every column looks like one.
     """
 
-    def __init__(self, tables: Tables, *, of_staff: Collection[str] = _OF_STAFF) -> None:
+    def __init__(self, tables: Tables, *, of_staff: Collection[str] = _OF_STAFF, judge_values: bool = True) -> None:
         self.tables = tables
         self._of_staff = of_staff
+        left_out = [remark for table in tables for remark in record_numbers_left_out(table, judge_values=judge_values)]
         self.becomes = [Becomes.NEW] * len(tables)
         self._refused: dict[int, list[Problem]] = {}
         self._warned: list[tuple[int, str, str]] = []
-        self._general = [*tables.remarks, *(remark for table in tables for remark in record_numbers_left_out(table))]
+        self._general = [*tables.remarks, *left_out]
 
     def refuse(self, position: int, problems: Sequence[Problem]) -> None:
         """Refuse a row, each problem beside the cell that it is about. Without one it goes with its occasion."""
@@ -165,10 +167,11 @@ class Report:
         }
 
 
-def record_numbers_left_out(table: Table) -> Iterator[Remark]:
+def record_numbers_left_out(table: Table, *, judge_values: bool = True) -> Iterator[Remark]:
     """A warning for each column that nobody asked for and that holds what may tell who a patient is."""
     for unused in table.unused:
-        if looks_like_record_numbers(unused.sample, heading=unused.column.heading):
+        sample = unused.sample if judge_values else ()
+        if looks_like_record_numbers(sample, heading=unused.column.heading):
             yield Remark(
                 "This column looks like patients' record numbers, names or birth dates. It was left out; nothing of "
                 "it is kept.",

@@ -61,9 +61,10 @@ def _profession(cell: Cell, warn: Warn = silent) -> str | None:
     if not text:
         return None
     words = [word for word in tokens(re.sub(r"\([^)]*\)", " ", text)) if word.isalpha()]
-    for end in range(len(words), 0, -1):
-        # 'RN level 2', 'Registered nurse, grade 5': the profession stands first.
-        if known := _professions.look_up(key(words[:end])):
+    # 'Graduate RN level 2': the longest run of words that is a profession, the first of equals.
+    runs = ((start, start + length) for length in range(len(words), 0, -1) for start in range(len(words) - length + 1))
+    for start, end in runs:
+        if known := _professions.look_up(key(words[start:end])):
             return known[0]
     warn("This is none of the professions of the list: kept as Other.")
     return Profession.OTHER
@@ -139,12 +140,12 @@ FIELDS: tuple[Field, ...] = (
     Field("profession", "Profession",
           ("position", "designation", "job title", "discipline", "classification", "position title", "occupation"),
           kind="choice", choices=tuple(words[0] for words in PROFESSIONS.values()), about="Other if none fits."),
-    Field("email", "E-mail", ("email address", "e mail", "mail", "work email", "email"),
+    Field("email", "E-mail", ("email", "email address", "e-mail address", "mail", "work email", "work e-mail"),
           example="ada.okafor@wrenfield.example",
           about="Opens an account; its owner is invited separately. Needed for whoever signs."),
     Field("registration", "Registration number",
           ("registration", "registration no", "reg no", "reg number", "licence number", "licence no", "pin"),
-          example="NMW0001234567", about="Printed beside a signature."),
+          example="REG0004512", about="Printed beside a signature."),
     Field("hospital", "Hospital", ("campus", "facility", "hospital name", "site"), example="Saltmarsh Hospital"),
     Field("unit", "Unit",
           ("ward", "ward/unit", "unit/ward", "department", "home ward", "cost centre name", "work area", "area",

@@ -80,7 +80,7 @@ class Staff:
             raise problem("staff_number", refused.reason) from None
         known = numbered[0] if numbered else None
         if numbered and numbered[1]:
-            text = f"Zeros were lost: read as {numbered[0].staff_number}."
+            text = f"Zeros differ: read as {numbered[0].staff_number}."
             self._warn(said.position, "staff_number", text)
         owner = self._people.by_email(said.email) if said.email else None
         if known is None and owner is not None and owner.clinician is not None:

@@ -49,9 +49,9 @@ class Said:
 
 
 def read_row(
-    table: Table, position: int, row: Row, warn: Callable[[int, str, str], None]
+    table: Table, position: int, row: Row, warn: Callable[[int, str, str], None], *, width: int = 0
 ) -> tuple[Said | None, list[Problem]]:
-    """What a row says; None with problems if a cell cannot be read."""
+    """What a row says; None with problems if a cell cannot be read. `width` as `width_of_numbers` found it."""
     problems: list[Problem] = []
     said: dict[str, Any] = {}
     for name in table.columns:
@@ -67,6 +67,8 @@ def read_row(
             warn(position, name, text)
     if not said.get("staff_number") and not said.get("email") and not problems:
         problems.append(Problem("staff_number", "Give a staff number or an e-mail, so that the person is known again."))
+    if width and isinstance(row.values.get("staff_number"), float | int) and said.get("staff_number"):
+        said["staff_number"] = said["staff_number"].zfill(width)
     _check_belongings(said, problems)
     if problems:
         return None, problems
@@ -101,6 +103,24 @@ def read_row(
         ),
         [],
     )
+
+
+def width_of_numbers(table: Table) -> int:
+    """The digits of this list's staff numbers, where some are text with zeros before them and others are numbers.
+
+    Numbers have lost such zeros. 0 if the list does not show how many there were: texts of different lengths, none with
+    a zero before it, or a number that is longer.
+    """
+    texts, numbers = set(), set()
+    for row in table.rows():
+        cell = row.values.get("staff_number")
+        if isinstance(cell, str) and cell.strip():
+            texts.add(cell.strip())
+        elif isinstance(cell, float | int) and not isinstance(cell, bool):
+            numbers.add(len(f"{cell:.0f}"))
+    widths = {len(text) for text in texts}
+    shows = all(text.isdigit() for text in texts) and any(text.startswith("0") for text in texts)
+    return max(widths) if numbers and shows and len(widths) == 1 and max(numbers) <= max(widths) else 0
 
 
 def _check_belongings(said: dict[str, Any], problems: list[Problem]) -> None:

@@ -19,7 +19,7 @@ from django.db import transaction
 from audits.models import Procedure
 from audits.sheet_report import Becomes, Report
 from credentials.staff_fields import FIELDS, NOTES, OF_STAFF
-from credentials.staff_rows import Said, in_order, read_row
+from credentials.staff_rows import Said, in_order, read_row, width_of_numbers
 from credentials.staff_writing import Writer
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical, digest
@@ -73,7 +73,7 @@ def rehearse(*, actor: User, tables: Tables, file: str) -> Plan:
     access = access_of(actor)
     if not access.may_somewhere(Right.PLACE):
         raise NotPermitted(f"{actor.pk} may not import a staff list")
-    report = Report(tables, of_staff=OF_STAFF)
+    report = _report(tables)
     said = _read(tables, report)
     try:
         with transaction.atomic(), recording(actor=actor, kind=_ACT) as rec:
@@ -94,7 +94,7 @@ def carry_out(
     if signer.user.pk != plan.actor.pk or not plan.has_work:
         raise ValueError(f"plan of {plan.actor.pk}, {'' if plan.has_work else 'empty, '}signed by {signer.user.pk}")
     access = access_of(signer.user)
-    report = Report(plan.report.tables, of_staff=OF_STAFF)
+    report = _report(plan.report.tables)
     said = _read(plan.report.tables, report)
     with transaction.atomic():
         if before is not None:
@@ -112,12 +112,21 @@ def carry_out(
     return report
 
 
+def _report(tables: Tables) -> Report:
+    return Report(tables, of_staff=OF_STAFF, judge_values=False)
+
+
 def _read(tables: Tables, report: Report) -> list[Said]:
     found: list[Said] = []
     position = 0
     for table in tables:
+        width = width_of_numbers(table)
+        if width:
+            report.remark(
+                f"Staff numbers that are numbers were filled up with zeros to {width} digits.", sheet=table.sheet
+            )
         for row in table.rows():
-            said, problems = read_row(table, position, row, report.warn)
+            said, problems = read_row(table, position, row, report.warn, width=width)
             if said is None:
                 report.refuse(position, problems)
             else:
@@ -135,6 +144,7 @@ def _take_in(rec: Recording, said: Sequence[Said], access: Access, report: Repor
         access=access,
         procedures=Procedure.objects.all(),
         warn=lambda position, field, text: warned.setdefault(position, []).append((field, text)),
+        paths=[each.path for each in said if each.path],
     )
     refused = _pass(in_order(said), writer, warned, report)
     still = _pass([each for each, _ in refused], writer, warned, report) if refused else []

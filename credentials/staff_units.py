@@ -2,7 +2,8 @@
 
 import difflib
 import re
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable
 
 from audits.directory import Places
 from ledger.acts import Recording
@@ -20,12 +21,17 @@ _CLOSE = 0.85
 class Units:
     """The tree while an import opens units in it. `say(position, text)` takes a remark on a unit that is opened."""
 
-    def __init__(self, rec: Recording, access: Access, say: Callable[[int, str], None]) -> None:
+    def __init__(
+        self, rec: Recording, access: Access, say: Callable[[int, str], None], *, paths: Iterable[str] = ()
+    ) -> None:
+        """`paths` are all that the list names: of several spellings the commonest is opened."""
         self._rec = rec
         self._access = access
         self._say = say
         self.tree: Tree = tree()
         self.opened: list[int] = []
+        spelt = Counter(" ".join(step.split()) for path in paths for step in path.split("/"))
+        self._spelling = {key(step): step for step, _ in sorted(spelt.items(), key=lambda item: (item[1], item[0]))}
 
     def may(self, right: Right, unit: int) -> bool:
         """Whether who imports has this right there; over a unit just opened, if over the one above it."""
@@ -66,22 +72,23 @@ class Units:
         if len(steps) not in _LEVELS:
             raise problem("unit", "A path has a hospital, perhaps a department, and a ward: Hospital / Ward.")
         above = self.tree.root
-        for depth, (step, level) in enumerate(zip(steps, _LEVELS[len(steps)], strict=True), start=1):
+        for step, level in zip(steps, _LEVELS[len(steps)], strict=True):
             known = next((each for each in self.tree.children[above] if key(self.tree.name(each)) == key(step)), None)
             if known is None:
-                known = self._add(position, above, step, level, " / ".join(steps[:depth]))
+                known = self._add(position, above, step, level)
             above = known
         return above
 
-    def _add(self, position: int, above: int, name: str, level: str, path: str) -> int:
+    def _add(self, position: int, above: int, name: str, level: str) -> int:
         if not self.may(Right.ADMINISTER, above):
             raise problem("unit", "Only an administrator opens units, and there is none of this name yet.")
+        name = self._spelling.get(key(name), name)
         alike = self._alike(above, name)
         made = add_unit(self._rec, parent=Unit.objects.get(pk=above), level=level, name=name)
         hint = f" It looks much like {alike}: check that it is not the same." if alike else ""
-        self._say(position, f"Opened as a new unit: {path}.{hint}")
         self.opened.append(made.pk)
         self.tree = tree()
+        self._say(position, f"Opened as a new unit: {self.tree.path(made.pk)}.{hint}")
         return made.pk
 
     def _alike(self, above: int, name: str) -> str:

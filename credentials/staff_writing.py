@@ -38,6 +38,7 @@ class Writer:
         access: Access,
         procedures: Iterable[Procedure],
         warn: Callable[[int, str, str], None],
+        paths: Iterable[str] = (),
     ) -> None:
         self._rec = rec
         self._actor = actor
@@ -45,7 +46,7 @@ class Writer:
         self._warn = warn
         self._procedures = {word.casefold(): each for each in procedures for word in (each.code, each.name)}
         self._staff = Staff(rec, access, warn)
-        self.units = Units(rec, access, lambda position, text: warn(position, "unit", text))
+        self.units = Units(rec, access, lambda position, text: warn(position, "unit", text), paths=paths)
 
     def begin(self) -> int:
         """A mark before a row, for `forget`."""
