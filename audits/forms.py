@@ -211,7 +211,7 @@ class LogForm(Form):
             band=said["band"],
             performed=datetime.combine(said["day"], hour or time.min),
             time_known=hour is not None,
-            events=tuple(said["events"]) if said["serious"] == "yes" else (),
+            events=tuple(said["events"] or ()) if said["serious"] == "yes" else (),
             attempts=tuple(attempts),
             not_attempted=said["not_attempted"] if said["result"] == Result.NO_ATTEMPT else "",
             technique=attempts[0].technique if attempts else self.attempts[0].cleaned_data["technique"] or "landmark",
