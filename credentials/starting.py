@@ -38,10 +38,14 @@ class Started:
     token: str
 
 
-def start_register(*, group: str, email: str, name: str, zone: str, example: bool) -> Started:
+def start_register(
+    *, group: str, email: str, name: str, zone: str, example: bool, example_from: date | None = None
+) -> Started:
     """Open the group and the first account: administrator and educator, until it has appointed others.
 
-    Raises Problems in a register that has units already, and for a bad name, e-mail or zone.
+    The examples are proposed in effect from today, or from `example_from`, so that they judge what sheets of the past
+    bring: a first version may begin in the past. Raises Problems in a register that has units already, for a bad name,
+    e-mail or zone, and for examples from a day to come.
     """
     if Unit.objects.exists():
         raise problem("", "This register has been started already; nothing was changed.")
@@ -52,13 +56,15 @@ def start_register(*, group: str, email: str, name: str, zone: str, example: boo
         for role in (Appointment.Role.ADMINISTRATOR, Appointment.Role.EDUCATOR):
             add_appointment(rec, user=user, role=role, unit=root, from_day=today)
         if example:
-            add_examples(rec, root, today)
+            if example_from is not None and example_from > today:
+                raise problem("example_from", "The examples cannot begin on a day to come: give today or earlier.")
+            add_examples(rec, root, example_from or today)
         rec.content |= {"group": str(root.uuid), "example": example}
         rec.personal = {"group": group, "email": user.email, "name": user.name}
     return Started(root, user, accounts.invite(actor=None, user=user))
 
 
-def add_examples(rec: Recording, root: Unit, today: date) -> None:
+def add_examples(rec: Recording, root: Unit, from_day: date) -> None:
     """Procedures, and for each an example programme and rules as proposed by nobody: they bind once approved."""
     for code, name, band, technique in EXAMPLES:
         procedure = Procedure.objects.create(uuid=uuid4(), code=code, name=name, band=band, technique=technique)
@@ -70,7 +76,7 @@ def add_examples(rec: Recording, root: Unit, today: date) -> None:
             procedure=procedure,
             name=f"Example programme: {name}",
             content=Terms().to_content(),
-            effective_on=today,
+            effective_on=from_day,
             note=EXAMPLE_NOTE,
         )
         add_proposal(
@@ -81,6 +87,6 @@ def add_examples(rec: Recording, root: Unit, today: date) -> None:
             procedure=procedure,
             name=f"Example rules: {name}",
             content=default_content(),
-            effective_on=today,
+            effective_on=from_day,
             note=EXAMPLE_NOTE,
         )

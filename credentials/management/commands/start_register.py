@@ -5,6 +5,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.urls import reverse
 
+from credentials.management.commands.review import as_day
 from credentials.starting import start_register
 from people.problems import Problems
 
@@ -25,10 +26,23 @@ class Command(BaseCommand):
             help="add procedures, and an example programme and rules for each, as proposed: they wait for approval",
         )
 
+        parser.add_argument(
+            "--from",
+            dest="example_from",
+            metavar="DATE",
+            help="the day from which the examples are in effect once approved, so that they judge what sheets of the "
+            "past bring; without it today",
+        )
+
     def handle(self, *args: Any, group: str, email: str, name: str, zone: str, example: bool, **options: Any) -> None:
+        if options["example_from"] and not example:
+            raise CommandError("--from is the day of the examples: give it with --example.", returncode=2)
+        example_from = as_day(options["example_from"]) if options["example_from"] else None
         printed = name or email.partition("@")[0].replace(".", " ").replace("_", " ").title()
         try:
-            started = start_register(group=group, email=email, name=printed, zone=zone, example=example)
+            started = start_register(
+                group=group, email=email, name=printed, zone=zone, example=example, example_from=example_from
+            )
         except Problems as problems:
             raise CommandError(str(problems), returncode=1) from None
         self.stdout.write(f"{group} is open. {started.user.email} sets a password here, once, within 14 days:")
