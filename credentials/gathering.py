@@ -129,8 +129,8 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
     code = ground.codes[procedure]
     start = ground.book.value("start_day", above, code, on=on)
     rules = ground.rules.binding(procedure, above, on)
-    units = {each.unit_id for each in person.placements}
-    units |= {each.unit for each in awards} | {each.unit for each in scopes}
+    placed = {each.unit_id for each in person.placements}
+    units = placed | {each.unit for each in awards} | {each.unit for each in scopes}
     homes = [
         (each.from_day, ground.above(each.unit_id))
         for each in sorted(person.placements, key=lambda each: each.from_day)
@@ -157,7 +157,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         drift_since=drift_since(ground.rules, procedure, homes, on),
         drift_restarts=tuple(sorted(day for at, day in person.drift_closings if at == procedure and day <= on)),
         dispute_days=tuple(sorted(day for at, day in person.disputes if at == procedure and day > on)),
-        later_changes=tuple(sorted(_changes_after(person, procedure, ground, above, units, on))),
+        later_changes=tuple(sorted(_changes_after(procedure, ground, above, placed, on))),
         logged_through=_logged_through(person, ground, on),
     )
 
@@ -170,10 +170,9 @@ def _logged_through(person: Person, ground: Ground, on: date) -> date | None:
     return now if on > now else None
 
 
-def _changes_after(
-    person: Person, procedure: int, ground: Ground, above: Sequence[int], units: Iterable[int], on: date
-) -> set[date]:
-    lines = {each for unit in units for each in ground.above(unit)} | set(above)
+def _changes_after(procedure: int, ground: Ground, above: Sequence[int], placed: Iterable[int], on: date) -> set[date]:
+    """Settings and rules reach somebody where they are placed, not where an award holds: so does who is touched."""
+    lines = {each for unit in placed for each in ground.above(unit)} | set(above)
     return ground.book.changes_after(sorted(lines), on) | {
         day for day in ground.rules.changes(procedure, lines) if day > on
     }
@@ -217,12 +216,14 @@ def _award(row: Award) -> pure.Award:
 
 
 def _scopes(row: ScopeByRole, person: Person, ground: Ground) -> Iterable[pure.Scope]:
-    """A person's scope as it is; a profession's where and while this person is placed on its unit or below."""
+    """A person's scope as it is; a profession's while this person works on its unit, below it or over it."""
     if row.clinician_id is not None:
         yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=_span(row))
         return
-    for each in person.placements:
-        if row.unit_id in ground.above(each.unit_id) and (span := _common(_span(row), _span(each))):
+    covering = ground.above(row.unit_id)
+    for each in (*person.placements, *person.appointments):
+        works_there = each.unit_id in covering or row.unit_id in ground.above(each.unit_id)
+        if works_there and (span := _common(_span(row), _span(each))):
             yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=span)
 
 
