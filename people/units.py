@@ -89,7 +89,7 @@ def _checked(
     if "/" in name:
         found.append(Problem("name", "Leave the stroke (/) out: it separates a unit from the one above it."))
     if parent is None:
-        if level != Level.GROUP or len(now) > (unit is not None):
+        if level != Level.GROUP or (unit is None and len(now)):
             found.append(Problem("parent", "Choose the unit above: a register has one group, and all else below it."))
     elif unit is not None and parent in now.below(unit):
         found.append(Problem("parent", f"{now.name(unit)} cannot lie below itself."))
