@@ -1,5 +1,6 @@
 """Whose standing the acts about evidence may change, and whose entries count otherwise when people's facts change."""
 
+from audits.models import Award, ScopeByRole
 from audits.outcomes import touched_by_supervising
 from people import stale
 
@@ -33,3 +34,11 @@ def register_all() -> None:
         stale.register(kind, stale.NOBODY)
     for kind in SUPERVISING_RESTS_ON:
         stale.register(kind, touched_by_supervising)
+    stale.register("unit.changed", holding_below)
+
+
+def holding_below(change: stale.Change) -> frozenset[int]:
+    """Who holds an award or scope on a unit that moved: what covers it is other than before, wherever they work."""
+    awards = Award.objects.known().filter(scope_unit__in=change.units)
+    scopes = ScopeByRole.objects.known().filter(unit__in=change.units, clinician__isnull=False)
+    return frozenset(awards.values_list("clinician", flat=True)) | frozenset(scopes.values_list("clinician", flat=True))
