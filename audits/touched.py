@@ -1,8 +1,11 @@
 """Whose standing the acts about evidence may change, and whose entries count otherwise when people's facts change."""
 
+from django.db.models import Q
+
 from audits.models import Award, ScopeByRole
 from audits.outcomes import touched_by_supervising
 from people import stale
+from people.models import Appointment, Clinician
 
 # Facts of people on which supervising rests: role, place, kind of placement, absence, profession, whose account it is.
 SUPERVISING_RESTS_ON = (
@@ -38,7 +41,16 @@ def register_all() -> None:
 
 
 def holding_below(change: stale.Change) -> frozenset[int]:
-    """Who holds an award or scope on a unit that moved: what covers it is other than before, wherever they work."""
-    awards = Award.objects.known().filter(scope_unit__in=change.units)
-    scopes = ScopeByRole.objects.known().filter(unit__in=change.units, clinician__isnull=False)
-    return frozenset(awards.values_list("clinician", flat=True)) | frozenset(scopes.values_list("clinician", flat=True))
+    """Those for whom what covers what is other than before, since a unit moved, wherever they work.
+
+    Who holds an award or a scope there, whose profession has one there, and who is appointed there.
+    """
+    scopes = ScopeByRole.objects.known().filter(unit__in=change.units)
+    appointed = Appointment.objects.known().filter(unit__in=change.units)
+    whose = Clinician.objects.filter(
+        Q(pk__in=Award.objects.known().filter(scope_unit__in=change.units).values("clinician"))
+        | Q(pk__in=scopes.filter(clinician__isnull=False).values("clinician"))
+        | Q(profession__in=scopes.exclude(profession="").values("profession"))
+        | Q(user__in=appointed.values("user"))
+    )
+    return frozenset(whose.values_list("pk", flat=True))

@@ -17,6 +17,7 @@ from people.models import Clinician
 from people.settings import set_setting
 from people.tree import tree
 from tests.audits.conftest import entry_of, give_award
+from tests.factories import make_clinician
 from tests.whole.world import BEGUN, World, make_world, sign
 
 pytestmark = pytest.mark.django_db
@@ -95,4 +96,27 @@ def test_a_setting_to_come_where_somebody_holds_and_does_not_work_leaves_what_is
     set_setting(
         actor=world.chief, unit=wards.other_ward, name="ceiling_agency", value="no", from_day=TODAY + timedelta(days=3)
     )
+    as_it_should_be(world, who)
+
+
+@pytest.mark.parametrize("how", ["placed above the scope", "appointed below it"])
+def test_moving_a_unit_touches_those_whose_professions_scope_it_carries_away(world, how):
+    wards = world.cast.wards
+    above = how == "placed above the scope"
+    who = make_clinician(wards.hospital if above else wards.other_ward, "Doc Tor", profession="anaesthetist")
+    if not above:
+        staffing.appoint(
+            actor=world.administrator, user=who.user, role="supervisor", unit=wards.day_ward, from_day=TODAY
+        )
+    new = NewScope(
+        procedure=world.procedures[0],
+        unit=wards.day_ward if above else wards.hospital,
+        from_day=TODAY,
+        until_day=TODAY + timedelta(days=90),
+        basis="By appointment",
+        profession="anaesthetist",
+    )
+    awarding.decide_scope(signer=sign(world.chief, awarding.scope_digest(new)), new=new)
+    standings.rebuild()
+    units.change_unit(actor=world.administrator, unit=wards.day_ward, parent=wards.other_hospital)
     as_it_should_be(world, who)
