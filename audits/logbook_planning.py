@@ -150,7 +150,9 @@ def _match(
         )
         pool = (each.person.clinician, performed.date().toordinal())
         wanted.append(Wanted(pool, base, each.unit, digest_of_entry(entry)))
-    days = [entry.performed.date() for entry in entries]
+    # The days that are said to be complete as well, to see what is missing on them.
+    claimed = [day for day in (claim.first, claim.last) if day is not None]
+    days = [*(entry.performed.date() for entry in entries), *claimed]
     known = from_sheets({each.pool[0] for each in wanted}, min(days), max(days))
     found = sheet_matching.match(
         wanted,
