@@ -9,6 +9,9 @@ from audits.models import Insertion, Procedure
 from people.models import Clinician, User
 
 
+NOT_OPEN = "This service has not opened this procedure."
+
+
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """Somebody appointed to supervise on the unit; `refusal` says why they could not countersign, '' if they may."""
@@ -44,7 +47,7 @@ def candidates(
         if len(refusals) < len(answers):
             able.append(Candidate(str(users[line.user]), line.name))
         else:
-            others.append(Candidate(str(users[line.user]), line.name, refusals[0] if refusals else ""))
+            others.append(Candidate(str(users[line.user]), line.name, refusals[0] if refusals else NOT_OPEN))
     found = able + others
     if named is not None and str(named.uuid) not in {each.uuid for each in found}:
         found.append(Candidate(str(named.uuid), named.name, "Not appointed to supervise on this unit that day."))
