@@ -172,6 +172,7 @@ TABLE: dict[str, Row] = {
     "entry_accept": Row(educates, FORM),
     "entry_decide": Row(signs, FORM),
     # --- credentials: answers ---
+    "help": Row(signed_in),
     "today": Row(signed_in),
     "who_can": Row(here, FORM),
     "people": Row(staff, FORM, "those whose progress one may know"),
@@ -183,15 +184,18 @@ TABLE: dict[str, Row] = {
     "award": Row(educates, FORM),
     "renew": Row(educates, FORM),
     "scope": Row(educates, FORM),
+    "scopes": Row(keeps_rules, FORM),
+    "scope_profession": Row(educates, FORM),
+    "scope_end": Row(educates, FORM),
     "founding_enter": Row(keeps_rules, FORM),
-    "foundings": Row(keeps_rules),
+    "foundings": Row(keeps_rules, FORM),
     "founding_decide": Row(keeps_rules, FORM),
     # --- credentials: reviews ---
     "reviews": Row(here, FORM, "one's own, and as educator or auditor those of one's units"),
     "review": Row(here, FORM),
     "review_reply": Row(here, ACTION),
     # --- credentials: rules and programmes ---
-    "rules": Row(here),
+    "rules": Row(here, FORM),
     "document": Row(here, FORM, "everybody reads; educators and managers approve another's"),
     "document_take_back": Row(keeps_rules, ACTION),
     "document_begin": Row(keeps_rules, FORM),

@@ -2,13 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from django.db import transaction
 
 from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
 from audits.calendar import add_months
 from audits.freetext import text_problems
-from audits.models import Award, Insertion, Procedure, ScopeByRole
+from audits.models import Award, Dispute, Insertion, Procedure, Proposal, ScopeByRole, Statement
 from credentials.documents import terms as parsed
 from credentials.enrolling import close_enrolment
 from credentials.models import Enrolment, Flag, Programme
@@ -25,7 +26,8 @@ from people.problems import Problem, Problems, problem
 from people.signing import Confirmed, digest_of
 from people.spans import lock
 
-AWARDED, RENEWED, SCOPED = "awarded", "renewed", "scope by role decided"
+COUNTERSIGNED = (Statement.Kind.IN_ROOM, Statement.Kind.NEARBY, Statement.Kind.OTHER_EVIDENCE)
+AWARDED, RENEWED, SCOPED, SCOPE_ENDED = "awarded", "renewed", "scope by role decided", "scope by role ended"
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,8 @@ class Check:
     on: date
     lines: tuple[Line, ...]
     unsigned: int
+    proposed: int
+    disputed: int
     in_question: int
     open_flags: tuple[Flag, ...]
     programme: Programme | None
@@ -55,11 +59,20 @@ class Check:
                 "on": self.on.isoformat(),
                 "programme": str(self.programme.uuid) if self.programme else None,
                 "lines": [[line.label, line.have, line.need, line.note] for line in self.lines],
-                "unsigned": self.unsigned,
-                "in_question": self.in_question,
-                "open_flags": [str(flag.uuid) for flag in self.open_flags],
+                "hangs": self.hangs,
             }
         )
+
+    @property
+    def hangs(self) -> dict[str, Any]:
+        """What is not settled: it is kept with the decision."""
+        return {
+            "unsigned": self.unsigned,
+            "proposed": self.proposed,
+            "disputed": self.disputed,
+            "in_question": self.in_question,
+            "open_flags": [str(flag.uuid) for flag in self.open_flags],
+        }
 
 
 def check_award(clinician: Clinician, procedure: Procedure) -> Check:
@@ -280,10 +293,20 @@ def _check(
 ) -> Check:
     credit = max((each.in_question for each in judged.figures.credits.values()), default=0)
     flags = Flag.objects.filter(clinician=clinician, procedure=procedure, closed=None).order_by("id")
-    unsigned = Insertion.objects.known().filter(clinician=clinician, procedure=procedure, withdrawn=False)
-    unsigned = unsigned.exclude(supervisor=None).exclude(statements__known_until=None, statements__isnull=False)
+    entries = Insertion.objects.known().filter(clinician=clinician, procedure=procedure, withdrawn=False)
+    signed = Statement.objects.known().filter(kind__in=COUNTERSIGNED).values("insertion")
     return Check(
-        clinician, procedure, judged.on, lines, unsigned.count(), credit, tuple(flags), programme, judged.known
+        clinician=clinician,
+        procedure=procedure,
+        on=judged.on,
+        lines=lines,
+        unsigned=entries.exclude(supervisor=None).exclude(pk__in=signed).count(),
+        proposed=Proposal.objects.filter(insertion__in=entries, decided=None).count(),
+        disputed=Dispute.objects.filter(insertion__in=entries, decided=None).count(),
+        in_question=credit,
+        open_flags=tuple(flags),
+        programme=programme,
+        known=judged.known,
     )
 
 
@@ -304,9 +327,7 @@ def _basis(check: Check) -> str:
             "terms": [
                 {"label": line.label, "have": line.have, "need": line.need, "note": line.note} for line in check.lines
             ],
-            "unsigned": check.unsigned,
-            "in_question": check.in_question,
-            "open_flags": [str(flag.uuid) for flag in check.open_flags],
+            **check.hangs,
         }
     )
 

@@ -8,7 +8,6 @@ from django.utils.safestring import SafeString
 
 from audits.charts import Table, drift_chart, drift_table, learning_curve, learning_table
 from audits.figures import PathAsk
-from audits.measures import rows_of
 from audits.rows import Row
 from credentials.rules.asking import ask_for
 from credentials.standings import Judged
@@ -23,13 +22,16 @@ class Curve:
     table: Table
 
 
-def drift_curve(judged: Judged, known: int | None = None) -> Curve | None:
-    """The drift path that the standing was judged by; None where there is none or nothing is on it yet."""
+def drift_curve(judged: Judged, in_rate: Sequence[Row]) -> Curve | None:
+    """The drift path that the standing was judged by; None where there is none or nothing is on it yet.
+
+    `in_rate` are the person's rows of the procedure that count in a rate, in path order.
+    """
     path = ask_for(judged.facts, judged.on).path
     rule = judged.facts.rules.drift if judged.facts.rules else None
     if path is None or rule is None:
         return None
-    rows = [row for row in _in_rate(judged, known) if row.day >= path.start.toordinal()]
+    rows = [row for row in in_rate if row.day >= path.start.toordinal()]
     if not rows:
         return None
     values = path_values(rows, path)
@@ -52,9 +54,9 @@ def drift_curve(judged: Judged, known: int | None = None) -> Curve | None:
     )
 
 
-def learner_curve(judged: Judged, known: int | None = None) -> Curve | None:
+def learner_curve(in_rate: Sequence[Row]) -> Curve | None:
     """Share of first-attempt successes so far; None without an insertion."""
-    outcomes = [bool(row.success) for row in _in_rate(judged, known)]
+    outcomes = [bool(row.success) for row in in_rate]
     if not outcomes:
         return None
     return Curve(
@@ -73,9 +75,3 @@ def path_values(rows: Sequence[Row], path: PathAsk) -> list[float]:
         value = max(0.0, value + (path.success_weight if row.success else path.failure_weight))
         values.append(value)
     return values
-
-
-def _in_rate(judged: Judged, known: int | None) -> list[Row]:
-    rows = rows_of({judged.clinician}, on=judged.on, known=known)
-    until = judged.on.toordinal()
-    return [row for row in rows if row.procedure == judged.procedure and row.in_rate and row.day <= until]

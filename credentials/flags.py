@@ -177,8 +177,7 @@ def close_flag(*, signer: Confirmed, flag: Flag, outcome: str, reason: str) -> F
 
 def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
     """What the person says to the flag, or an educator notes on it. Raises NotPermitted, AlreadyClosed, Problems."""
-    access = access_of(actor)
-    if not (access.is_self(flag.clinician) or access.may_about(Right.DECIDE, flag.clinician)):
+    if not may_reply(access_of(actor), flag):
         raise NotPermitted(f"{actor.pk} may not reply to flag {flag.uuid}")
     text = text.strip()
     if found := text_problems("text", text, longest=1000, asked="Write your reply."):
@@ -189,6 +188,11 @@ def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
         with recording(actor=actor, kind="flag.replied", subject=flag.uuid) as rec:
             rec.personal = {"text": text}
             return FlagReply.objects.create(flag=flag, by=actor, text=text, made_id=rec.seq, said_at=clock.now())
+
+
+def may_reply(access: Access, flag: Flag) -> bool:
+    """Whether this user has a say: the person, and the educators of their unit."""
+    return access.is_self(flag.clinician) or access.may_about(Right.DECIDE, flag.clinician)
 
 
 def visible_flags(access: Access) -> QuerySet[Flag]:

@@ -1,17 +1,31 @@
 """The forms of answers and decisions. They read what was typed; what may be done with it the writes decide."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
 
+from audits.awards import NewScope
 from audits.models import Completion, Procedure
+from credentials.comparing import Part
 from credentials.models import Flag
 from credentials.rules.reading import Field, Number, Several, Whole, YesNo
-from credentials.wording import OPTION_WORDS
+from credentials.wording import option_words
 from people.fields import DayField, Form
 from people.forms import SignForm, ThroughField, UnitField
+from people.models import Clinician, Profession
 from people.tree import Tree
+
+
+class Signing(Form, SignForm):
+    """A form that signs, with the kin words of every form."""
+
+
+class HereField(UnitField):
+    """One of these units."""
+
+    def __init__(self, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+        super().__init__(tree, units, error_messages={"required": "Choose a unit."}, **kwargs)
 
 
 class ProcedureField(forms.ModelChoiceField):
@@ -30,7 +44,7 @@ class WhoCanForm(Form):
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["unit"] = UnitField(tree, units, label="Unit")
+        self.fields["unit"] = HereField(tree, units, label="Unit")
         self.order_fields(["unit", "procedure", "name"])
 
 
@@ -43,7 +57,7 @@ class ReplyForm(Form):
     )
 
 
-class CloseFlagForm(SignForm):
+class CloseFlagForm(Signing):
     outcome = forms.ChoiceField(label="What came of it", choices=Flag.Outcome.choices, widget=forms.RadioSelect)
     reason = forms.CharField(
         label="Why",
@@ -70,19 +84,29 @@ class NewDocumentForm(Form):
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["unit"] = UnitField(tree, units, label="Unit")
+        self.fields["unit"] = HereField(tree, units, label="Unit")
         self.order_fields(["unit", "procedure"])
 
 
 def control(field: Field) -> forms.Field:
     """The control for one value of a programme or a rule."""
     if isinstance(field, Whole):
-        return forms.IntegerField(label=field.label, min_value=field.low, max_value=field.high)
+        return forms.IntegerField(
+            label=field.label,
+            min_value=field.low,
+            max_value=field.high,
+            error_messages={"required": f"Enter a number from {field.low} to {field.high}."},
+        )
     if isinstance(field, Number):
-        return forms.CharField(label=field.label, max_length=12)
+        return forms.CharField(
+            label=field.label,
+            max_length=12,
+            widget=forms.TextInput(attrs={"class": "short", "inputmode": "decimal"}),
+            error_messages={"required": f"Enter a number such as {field.default}."},
+        )
     if isinstance(field, YesNo):
         return forms.BooleanField(label=field.label, required=False)
-    options = [(word, OPTION_WORDS.get(word, word.replace("_", " "))) for word in field.options]
+    options = [(word, option_words(word)) for word in field.options]
     if isinstance(field, Several):
         return forms.MultipleChoiceField(label=field.label, choices=options, widget=forms.CheckboxSelectMultiple)
     return forms.ChoiceField(label=field.label, choices=options)
@@ -91,26 +115,33 @@ def control(field: Field) -> forms.Field:
 class PartForm(Form):
     """The values of a programme, or of one rule of a set; reads and gives content as the rules read it."""
 
-    def __init__(self, *args: Any, part: Sequence[Field], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, part: Part, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        for each in part:
+        self.part = part
+        for each in part.typed:
             self.fields[each.name] = control(each)
-
-    @property
-    def content(self) -> dict[str, Any]:
-        return dict(self.cleaned_data)
 
 
 class DayAskedForm(Form):
     """Another day, and perhaps as the register knew it then."""
 
-    procedure = ProcedureField()
+    procedure = ProcedureField(required=False)
     on = DayField(label="On", required=False)
     known_on = DayField(
-        label="As known at the end of",
-        required=False,
-        help_text="Leave it empty for what is known now.",
+        label="As known at the end of", required=False, help_text="A day. Leave it empty for what is known now."
     )
+    known = forms.IntegerField(
+        label="Or as known at number",
+        required=False,
+        min_value=1,
+        help_text="The number of an act, as it stands under an answer.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or self.cleaned_data
+        if found.get("known") and found.get("known_on"):
+            self.add_error("known", "Give either the day or the number, not both.")
+        return found
 
 
 class EnrolForm(Form):
@@ -142,19 +173,21 @@ class FoundingForm(Form):
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["scope_unit"] = UnitField(tree, units, label="Holds at this unit and below")
+        self.fields["scope_unit"] = HereField(tree, units, label="Holds at this unit and below")
 
 
-class AwardForm(SignForm):
+class AwardForm(Signing):
     """Where the award is to hold; of a renewal it stays where it is."""
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["scope_unit"] = UnitField(tree, units, label="Holds at this unit and below")
+        self.fields["scope_unit"] = HereField(tree, units, label="Holds at this unit and below")
         self.order_fields(["scope_unit", "email", "secret", "shown"])
 
 
-class ScopeForm(SignForm):
+class ScopeForm(Form):
+    """What a scope by role is to say. For a profession it asks which."""
+
     procedure = ProcedureField()
     from_day = DayField(label="From")
     until_day = ThroughField(required=True, help_text="The last day: it is looked at again by then.")
@@ -162,7 +195,23 @@ class ScopeForm(SignForm):
         label="On what grounds", max_length=300, help_text="For example, specialist registration in anaesthesia."
     )
 
-    def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, tree: Tree, units: Iterable[int], is_for_profession: bool = False, **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["unit"] = UnitField(tree, units, label="At this unit and below")
-        self.order_fields(["procedure", "unit", "from_day", "until_day", "basis", "email", "secret", "shown"])
+        self.fields["unit"] = HereField(tree, units, label="At this unit and below")
+        if is_for_profession:
+            self.fields["profession"] = forms.ChoiceField(label="Profession", choices=Profession.choices)
+        self.order_fields(["profession", "procedure", "unit", "from_day", "until_day", "basis"])
+
+    def scope_of(self, clinician: Clinician | None) -> NewScope:
+        """The scope as typed, of this person or, without one, of the profession."""
+        return NewScope(clinician=clinician, **self.cleaned_data)
+
+
+class EndScopeForm(Signing):
+    until_day = ThroughField(label="Last day", required=True, help_text="The last day on which it holds.")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(["until_day", "email", "secret", "shown"])

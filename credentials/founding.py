@@ -26,7 +26,7 @@ from people.signing import Confirmed, digest_of
 from people.spans import lock
 from people.tree import tree
 
-MEANING = "founding award confirmed"
+MEANING, REFUSED = "founding award confirmed", "founding award refused"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

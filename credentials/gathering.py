@@ -221,7 +221,8 @@ def _scopes(row: ScopeByRole, person: Person, ground: Ground) -> Iterable[pure.S
         yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=_span(row))
         return
     covering = ground.above(row.unit_id)
-    for each in (*person.placements, *person.appointments):
+    posts: list[Placement | Appointment] = [*person.placements, *person.appointments]
+    for each in posts:
         works_there = each.unit_id in covering or row.unit_id in ground.above(each.unit_id)
         if works_there and (span := _common(_span(row), _span(each))):
             yield pure.Scope(uuid=str(row.uuid), unit=row.unit_id, span=span)

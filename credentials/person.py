@@ -4,35 +4,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from django.db.models import QuerySet
+from django.db.models import F, QuerySet
 
 from audits.holding import Held, holdings
-from audits.models import Award, Insertion, Procedure
-from credentials.curves import Curve, drift_curve, learner_curve
+from audits.models import Award, Procedure
 from credentials.documents import terms
 from credentials.models import Enrolment, Flag
+from credentials.record import Record, record_of
 from credentials.rules.answers import Answer, Status
-from credentials.rules.reasons import Finding, NotAssessable, Reason
+from credentials.rules.reasons import Reason
 from credentials.rules.standing import AnswerAt, answer_at_home
+from credentials.seeing import Seen, seen_by
 from credentials.standings import Judged, judge_many, pairs_of
-from credentials.wording import BASIS_WORDS, RULE_WORDS, act_words
+from credentials.whocan import last_day
+from credentials.wording import DECIDED, RULE_WORDS, act_words
 from ledger.acts import history
 from ledger.models import Act
-from people.access import Access, Right
+from people.access import Access
 from people.models import Clinician
 from people.tree import tree
 
-
-@dataclass(frozen=True, kw_only=True)
-class Seen:
-    """What a user may see of a person: each part only with the right to it."""
-
-    is_self: bool
-    answer: bool
-    progress: bool
-    figures: bool
-    decides: bool
-    founds: bool
+ACTS_SHOWN = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,25 +39,21 @@ class Happened:
 
 @dataclass(frozen=True, kw_only=True)
 class PersonPage:
-    """Everything that the page shows; what the reader may not see is empty."""
+    """Everything that the page shows; what the reader may not see is empty. `is_now`: today, as known now."""
 
     clinician: Clinician
     procedure: Procedure
-    procedures: Sequence[Procedure]
     seen: Seen
     judged: Judged
     at: AnswerAt
+    is_now: bool
     path: str
     zone: str
     supervises: Held | None
     reasons: Sequence[Reason]
-    findings: Sequence[Finding]
-    not_assessable: Sequence[NotAssessable]
-    drift: Curve | None
-    learning: Curve | None
-    target: float | None
-    flags: Sequence[Flag]
-    acts: Sequence[Act]
+    record: Record | None
+    questions: Sequence[tuple[Flag, str]]
+    history: Sequence[Happened]
     awards: Sequence[Award]
     enrolment: Enrolment | None
     may_award: bool
@@ -73,7 +61,7 @@ class PersonPage:
 
     @property
     def may_insert(self) -> Answer:
-        """As the answer block reads it, with the three below."""
+        """As the answer block reads it, with the two below."""
         return self.at.answer
 
     @property
@@ -81,45 +69,26 @@ class PersonPage:
         return self.judged.on
 
     @property
-    def basis(self) -> str:
-        """How completely entries are logged at home, which stands beside every rate."""
-        days = [each.basis for each in self.judged.facts.basis if each.starts <= self.on]
-        return BASIS_WORDS[days[-1] if days else "every_insertion"]
-
-    @property
-    def history(self) -> list[Happened]:
-        """What was done about this person, last first."""
-        return [
-            Happened(act.seq, act.recorded_at, act_words(act.kind), act.actor.name if act.actor else "")
-            for act in self.acts
-        ]
-
-    @property
-    def questions(self) -> list[tuple[Flag, str]]:
-        """The flags with what their rule is called."""
-        return [(flag, RULE_WORDS[flag.rule]) for flag in self.flags]
-
-    @property
     def expires_on(self) -> date | None:
         return self.at.expires_on if self.at.status.is_held else None
 
+    @property
+    def through(self) -> date | None:
+        """The last day of the answer, where that is not the award's own, which the answer block says."""
+        found = last_day(self.at)
+        return found if found and found != (self.expires_on and self.expires_on - timedelta(days=1)) else None
 
-def seen_by(access: Access, clinician: Clinician) -> Seen:
-    """What this user may see of this person. Five queries at most."""
-    own = access.is_self(clinician)
-    named = not own and Insertion.objects.known().filter(clinician=clinician, supervisor=access.user).exists()
-    return Seen(
-        is_self=own,
-        answer=own or access.may_about(Right.ANSWER, clinician),
-        progress=own or named or _oversees(access, clinician),
-        figures=access.may_about(Right.FIGURES, clinician),
-        decides=access.may_about(Right.DECIDE, clinician),
-        founds=access.may_about(Right.FOUND, clinician),
-    )
+    @property
+    def status(self) -> str:
+        """The status in words, '' for who may not know it."""
+        if not self.seen.progress or (self.at.status.value in DECIDED and not self.seen.reasons):
+            return ""
+        return self.at.status.words
 
-
-def _oversees(access: Access, clinician: Clinician) -> bool:
-    return access.may_about(Right.FOUND, clinician) or access.may_about(Right.FIGURES, clinician)
+    @property
+    def decides(self) -> bool:
+        """Whether decisions are offered: never on the page of another day."""
+        return self.is_now and (self.seen.decides or self.seen.founds)
 
 
 def person_page(
@@ -134,46 +103,41 @@ def person_page(
 
     Raises LookupError in a register without procedures.
     """
-    procedures = list(Procedure.objects.all())
-    if not procedures:
-        raise LookupError("This register has no procedures yet.")
-    chosen = procedure or _first(clinician, procedures)
+    chosen = procedure or _first(clinician)
     pair = (clinician.pk, chosen.pk)
     judged = judge_many([pair], on=on, known=known)[pair]
     at = answer_at_home(judged.standing, on=judged.on)
     seen = seen_by(access, clinician)
     places = tree(known)
     home = judged.standing.home[0] if judged.standing.home else None
-    figures = seen.figures
-    rate = judged.facts.rules.first_attempt_rate if judged.facts.rules else None
+    is_now = on is None and known is None
     awards = list(Award.objects.known(known).filter(clinician=clinician, procedure=chosen).order_by("from_day", "id"))
     return PersonPage(
         clinician=clinician,
         procedure=chosen,
-        procedures=procedures,
         seen=seen,
         judged=judged,
         at=at,
-        path=places.path(home) if home in places else "",
-        zone=places.zone(home) if home in places else "UTC",
+        is_now=is_now,
+        path=places.path(home) if home is not None and home in places else "",
+        zone=places.zone(home) if home is not None and home in places else "UTC",
         supervises=_supervises(clinician, home, chosen, judged.on, known),
-        reasons=at.reasons if seen.progress else (),
-        findings=judged.standing.findings if figures else (),
-        not_assessable=judged.standing.not_assessable if figures else (),
-        drift=drift_curve(judged, known) if figures else None,
-        learning=learner_curve(judged, known) if figures and not at.status.is_held else None,
-        target=float(rate.target) if rate and figures and at.status.is_held else None,
-        flags=list(_flags(clinician, chosen)) if figures else (),
-        acts=list(history(clinician.uuid).order_by("-seq")[:50]) if figures or seen.decides else (),
+        reasons=at.reasons if seen.reasons else (),
+        record=record_of(judged, at.status, known=known) if seen.figures else None,
+        questions=[(flag, RULE_WORDS[flag.rule]) for flag in _flags(clinician, chosen, known)] if seen.figures else (),
+        history=_history(clinician, known) if seen.reasons else (),
         awards=awards if seen.progress else (),
-        enrolment=_enrolment(clinician, chosen) if seen.progress else None,
-        may_award=seen.decides and known is None and on is None and at.status is Status.READY_FOR_AWARD,
-        may_renew=seen.decides and known is None and on is None and _renewable(awards, judged.on),
+        enrolment=_enrolment(clinician, chosen, known) if seen.progress else None,
+        may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
+        may_renew=seen.decides and is_now and _renewable(awards, judged.on),
     )
 
 
-def _first(clinician: Clinician, procedures: Sequence[Procedure]) -> Procedure:
+def _first(clinician: Clinician) -> Procedure:
     """The procedure that somebody has a standing in; of several the first by name."""
+    procedures = list(Procedure.objects.all())
+    if not procedures:
+        raise LookupError("This register has no procedures yet.")
     have = {procedure for _, procedure in pairs_of([clinician.pk])}
     return next((each for each in procedures if each.pk in have), procedures[0])
 
@@ -188,12 +152,27 @@ def _supervises(
     return found if isinstance(found, Held) else None
 
 
-def _flags(clinician: Clinician, procedure: Procedure) -> QuerySet[Flag]:
-    return Flag.objects.filter(clinician=clinician, procedure=procedure).order_by("closed_on", "-raised_on")
+def _flags(clinician: Clinician, procedure: Procedure, known: int | None) -> QuerySet[Flag]:
+    """Open ones first. As known then only those raised by then, whatever became of them since."""
+    rows = Flag.objects.filter(clinician=clinician, procedure=procedure)
+    if known is not None:
+        rows = rows.filter(raised__lte=known)
+    return rows.order_by(F("closed_on").desc(nulls_first=True), "-raised_on", "-id")
 
 
-def _enrolment(clinician: Clinician, procedure: Procedure) -> Enrolment | None:
-    rows = Enrolment.objects.known().filter(clinician=clinician, procedure=procedure, until_day=None)
+def _history(clinician: Clinician, known: int | None) -> list[Happened]:
+    """What was done about this person, last first."""
+    acts: QuerySet[Act] = history(clinician.uuid)
+    if known is not None:
+        acts = acts.filter(seq__lte=known)
+    return [
+        Happened(act.seq, act.recorded_at, act_words(act.kind), act.actor.name if act.actor else "")
+        for act in acts.order_by("-seq")[:ACTS_SHOWN]
+    ]
+
+
+def _enrolment(clinician: Clinician, procedure: Procedure, known: int | None) -> Enrolment | None:
+    rows = Enrolment.objects.known(known).filter(clinician=clinician, procedure=procedure, until_day=None)
     return rows.select_related("programme").first()
 
 

@@ -81,8 +81,12 @@ def add_proposal(
     note: str = "",
 ) -> Document:
     """The same within an act that is already open. Nobody as proposer: an example that came with Sited."""
-    complete = ruleset.with_limit(content) if model is Rules else dict(content)
-    found = [Problem(path, message) for path, message in KINDS[model][1](complete)]
+    complete: dict[str, Any] = {}
+    found: list[Problem] = []
+    try:
+        complete = usable(model, content)
+    except Problems as problems:
+        found.extend(problems.items)
     if not name.strip():
         found.append(Problem("name", "Give the version a name."))
     if len(name) > 80:
@@ -111,6 +115,14 @@ def add_proposal(
             "effective_on": effective_on.isoformat(),
         }
     return row
+
+
+def usable(model: type[Proposed], content: Mapping[str, Any]) -> dict[str, Any]:
+    """The content complete with what is worked out from it. Raises Problems for content that cannot be used."""
+    complete = ruleset.with_limit(ruleset.spelt_out(content)) if model is Rules else dict(content)
+    if found := [Problem(path, message) for path, message in KINDS[model][1](complete)]:
+        raise Problems(found)
+    return complete
 
 
 def _day_problems(model: type[Proposed], unit: Unit, procedure: Procedure, effective_on: date) -> list[Problem]:

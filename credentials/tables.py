@@ -5,22 +5,34 @@ from datetime import date, timedelta
 from typing import Any
 
 from django import forms
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Case, Exists, F, OuterRef, Prefetch, Q, QuerySet, Value, When
 from django.urls import reverse
 
-from audits.models import Procedure
+from audits.models import Procedure, ScopeByRole
+from credentials import founding
 from credentials.flags import visible_flags
+from credentials.founding import may_decide
 from credentials.models import Flag, Standing
 from credentials.rules.answers import Answer, Status
+from credentials.seeing import followed, overseen
+from credentials.versions import State, Version
 from credentials.whocan import Line
-from credentials.wording import RULE_WORDS
+from credentials.wording import DECIDED, RULE_WORDS
 from people.access import Access, Right
 from people.models import Placement
 from sheets.listing import Column, Filter, Listing
 
 
-def who_can(lines: Sequence[Line], *, unit: str, procedure: Procedure) -> Listing:
-    """Everybody on a unit, with what they may do there: all on one page, since it is printed."""
+def who_can(
+    lines: Sequence[Line], *, unit: str, procedure: Procedure, is_ward: bool, tells_more: bool = False
+) -> Listing:
+    """Everybody on a unit, with what they may do there: all on one page, since it is printed.
+
+    `is_ward`: nothing lies below, so that the unit of each line goes without saying. `tells_more`: for readers who may
+    know of somebody here how far they are.
+    """
+    place = Column("unit", "Unit", sort="unit")
+    then = Column("next", "Where it stands")
     return Listing(
         name="who-can",
         title=f"Who can, here and now: {unit}, {procedure.name}",
@@ -37,7 +49,8 @@ def who_can(lines: Sequence[Line], *, unit: str, procedure: Procedure) -> Listin
             Column("may", "May insert", "answer", value="may_insert"),
             Column("supervises", "May supervise", "yes_no", sort="supervises"),
             Column("through", "Through", "day", sort="through"),
-            Column("next", "Next"),
+            *(() if is_ward else (place,)),
+            *((then,) if tells_more else ()),
         ),
         order="name",
         per_page=0,
@@ -51,7 +64,7 @@ def flags(access: Access) -> Listing:
     return Listing(
         name="reviews",
         title="Reviews",
-        rows=visible_flags(access),
+        rows=visible_flags(access).annotate(is_open=Case(When(closed=None, then=1), default=0)),
         columns=(
             Column(
                 "clinician",
@@ -64,13 +77,13 @@ def flags(access: Access) -> Listing:
             Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
             Column("raised", "Raised", "day", value="raised_on", sort=("raised_on", "id")),
             Column("reply_by", "Reply by", "day", value=lambda row: None if row.closed_id else row.reply_by),
-            Column("state", "State", value=_state),
+            Column("state", "State", value=_state, sort=("is_open", "raised_on")),
         ),
         filters=(
             Filter("state", forms.ChoiceField(label="State", choices=STATES, required=False), _in_state),
-            Filter("name", forms.CharField(label="Name", required=False), _by_name),
+            Filter("name", forms.CharField(label="Name or staff number", required=False), _named),
         ),
-        order="-raised",
+        order="-state",
         empty="No questions. When a rule finds something, it appears here and on the person's page the same day.",
     )
 
@@ -83,41 +96,133 @@ def _state(row: Flag) -> str:
 
 
 def _in_state(rows: QuerySet[Flag], value: str) -> QuerySet[Flag]:
-    return rows.filter(closed__isnull=value == "open") if value else rows
+    return rows.filter(closed__isnull=value == "open")
 
 
-def _by_name(rows: QuerySet[Flag], value: str) -> QuerySet[Flag]:
-    for word in value.split():
-        rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
-    return rows
-
-
-def document_columns(name: str) -> tuple[Column, ...]:
-    """The columns of a list of versions; `name` is that of the URL of one version."""
-    return (
-        Column(
-            "version",
-            "Version",
-            value=lambda row: f"{row.name}, version {row.version}",
-            link=lambda row: reverse(name, args=[row.uuid]),
+def documents(rows: Sequence[Version], *, procedures: Sequence[Procedure]) -> Listing:
+    """The versions of rules and programmes that concern a reader, each with whether it is in force."""
+    return Listing(
+        name="rules",
+        title="Versions of rules and programmes",
+        rows=rows,
+        columns=(
+            Column(
+                "version",
+                "Version",
+                value="title",
+                sort=("row.name", "row.version"),
+                link=lambda row: reverse("document", args=[row.kind, row.row.uuid]),
+                note="kind_words",
+                note_label="Kind",
+            ),
+            Column("procedure", "Procedure", value="row.procedure.name", sort=("row.procedure.name", "path")),
+            Column("unit", "Unit", value="path", sort="path"),
+            Column("from", "In effect from", "day", value="row.effective_on", sort="row.effective_on"),
+            Column("state", "State", value="state", note="decided", note_label="Approved by"),
         ),
-        Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
-        Column("unit", "Unit", value="path"),
-        Column("effective_on", "In effect from", "day", sort="effective_on"),
-        Column("state", "State", value=_document_state),
+        filters=(
+            Filter("kind", forms.ChoiceField(label="Kind", choices=DOCUMENT_KINDS, required=False), _of_kind),
+            Filter("procedure", _choice("Procedure", [(each.code, each.name) for each in procedures]), _for_procedure),
+            Filter("state", _choice("State", [(each.value, each.words) for each in State]), _in_document_state),
+        ),
+        order="procedure",
+        empty="No version yet. Propose one; it binds once somebody else has approved it.",
     )
 
 
-def _document_state(row: Any) -> str:
-    if row.approved_id:
-        return f"Approved by {row.approved_by.name}"
-    return "Taken back" if row.known_until_id else "Waits for approval by a second person"
+DOCUMENT_KINDS = (("", "Rules and programmes"), ("rules", "Rules"), ("programme", "Programmes"))
+
+
+def _of_kind(rows: Sequence[Version], value: str) -> list[Version]:
+    return [row for row in rows if row.kind == value]
+
+
+def _for_procedure(rows: Sequence[Version], value: str) -> list[Version]:
+    return [row for row in rows if row.row.procedure.code == value]
+
+
+def _in_document_state(rows: Sequence[Version], value: str) -> list[Version]:
+    return [row for row in rows if row.at.value == value]
+
+
+def foundings(access: Access) -> Listing:
+    """The claims that wait at this user's units; each leads to its decision, unless somebody else has to make it."""
+    return Listing(
+        name="awards-from-before",
+        title="Awards from before the register that wait",
+        rows=founding.waiting(access),
+        columns=(
+            Column(
+                "clinician",
+                "Clinician",
+                value="clinician.name",
+                sort=("clinician__name", "clinician_id"),
+                link=lambda row: reverse("founding_decide", args=[row.uuid]) if may_decide(access, row) else None,
+                note=lambda row: "" if may_decide(access, row) else "waits for somebody else",
+                note_label="Remark",
+            ),
+            Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
+            Column("unit", "Holds at", value=lambda row: access.tree.path(row.scope_unit_id)),
+            Column("awarded", "Awarded on", "day", value="awarded_on", sort="awarded_on"),
+            Column("through", "Through", "day", value=founding.last_day, sort="expires_on"),
+            Column(
+                "evidence", "What shows it", value="evidence_kind", note="evidence_place", note_label="Where it is kept"
+            ),
+            Column("entered", "Entered by", value="entered_by.name", sort="entered_by__name"),
+        ),
+        filters=(Filter("name", forms.CharField(label="Name or staff number", required=False), _named),),
+        order="clinician",
+        empty="Nothing waits. Awards from before the register are entered on a person's page, or come with the staff "
+        "list.",
+    )
+
+
+def scopes(access: Access) -> Listing:
+    """The scopes by role that stand at this user's units, past ones with them."""
+    rows = ScopeByRole.objects.known().filter(unit__in=access.units_for(Right.KEEP_RULES))
+    return Listing(
+        name="scopes-by-role",
+        title="Scopes by role",
+        rows=rows.select_related("clinician", "procedure", "unit"),
+        columns=(
+            Column(
+                "who",
+                "Who",
+                value=lambda row: row.clinician.name if row.clinician else row.get_profession_display(),
+                sort=("profession", "clinician__name"),
+                link=lambda row: reverse("scope_end", args=[row.uuid]) if _may_end(access, row) else None,
+                note=lambda row: "" if row.clinician else "everybody of this profession placed there",
+                note_label="Remark",
+            ),
+            Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
+            Column("unit", "At", value=lambda row: access.tree.path(row.unit_id)),
+            Column("from", "From", "day", value="from_day", sort="from_day"),
+            Column("through", "Through", "day", value=_scope_through, sort="until_day"),
+            Column("basis", "On what grounds", value="basis"),
+        ),
+        order="-from",
+        empty="Nobody inserts by role here. Decide one for a profession below, or for one person on their page.",
+    )
+
+
+def _may_end(access: Access, row: ScopeByRole) -> bool:
+    """Whether it could still end on another day, and this user might decide so; the page asks once more."""
+    own = access.clinician is not None and row.clinician_id == access.clinician.pk
+    ended = row.until_day is not None and row.until_day <= access.on
+    return access.may(Right.DECIDE, row.unit_id) and not own and not ended
+
+
+def _scope_through(row: ScopeByRole) -> date | None:
+    return row.until_day - timedelta(days=1) if row.until_day else None
 
 
 def people(access: Access) -> Listing:
     """Those about whom this user may know how far they are, with what is stored of each procedure they stand in."""
+    may_know_why = Exists(overseen(access).filter(pk=OuterRef("clinician")))
+    shown = Case(When(~may_know_why & Q(status__in=DECIDED), then=Value("")), default=F("status"))
     rows = (
-        Standing.objects.filter(clinician__in=access.clinicians_for(Right.PROGRESS))
+        Standing.objects.filter(clinician__in=followed(access).values("pk"))
+        .annotate(shown_status=shown)
         .select_related("clinician", "procedure")
         .prefetch_related(
             Prefetch(
@@ -141,31 +246,43 @@ def people(access: Access) -> Listing:
             ),
             Column("unit", "Unit", value=lambda row: _home_path(access, row)),
             Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
-            Column("may", "May insert", "answer", value=lambda row: Answer(row.may_insert), sort="may_insert"),
-            Column("status", "Status", value=lambda row: Status(row.status).words, sort="status"),
+            Column("may", "May insert", "answer", value=lambda row: Answer(row.may_insert)),
+            Column("status", "Status", value=_shown_status, sort="shown_status"),
             Column("through", "Through", "day", value=_through, sort="expires_on"),
         ),
         filters=(
             Filter("name", forms.CharField(label="Name or staff number", required=False), _named),
-            Filter(
-                "procedure", forms.ChoiceField(label="Procedure", choices=_procedures, required=False), _of_procedure
-            ),
-            Filter("status", forms.ChoiceField(label="Status", choices=STATUSES, required=False), _of_status),
-            Filter(
-                "unit", forms.ChoiceField(label="Unit", choices=_unit_choices(access), required=False), _on_unit(access)
-            ),
+            Filter("unit", _choice("Unit", _units(access)), _on_unit(access)),
+            Filter("procedure", _choice("Procedure", _procedures), _of_procedure),
+            Filter("status", _choice("Status", [(each.value, each.words) for each in Status]), _of_status),
+            Filter("may", _choice("May insert", [(each.value, each.words) for each in Answer]), _may, folded=True),
+            Filter("ends", _choice("Ends within", ENDS_WITHIN), _ends_within(access.on), folded=True),
         ),
         order="clinician",
-        empty="Nobody is enrolled or holds anything on your units yet. Enrol somebody from their page under Who can.",
-        notes=("Standings as stored by the last run; the page of a person is worked out afresh.",),
+        empty="Nobody here is enrolled or holds anything yet. Look somebody up under Who can and enrol them from their "
+        "page.",
+        notes=("Standings as last worked out; the page of a person is worked out afresh.",),
     )
 
 
-STATUSES = (("", "Any"), *((status.value, status.words) for status in Status))
+ENDS_WITHIN = (("30", "30 days"), ("90", "90 days"), ("180", "180 days"), ("365", "a year"))
+
+
+def _choice(label: str, choices: Any) -> forms.ChoiceField:
+    """A question of a filter that may be left open."""
+
+    def offered() -> list[tuple[str, str]]:
+        return [("", "Any"), *(choices() if callable(choices) else choices)]
+
+    return forms.ChoiceField(label=label, choices=offered, required=False)
 
 
 def _procedures() -> list[tuple[str, str]]:
-    return [("", "Any"), *((each.code, each.name) for each in Procedure.objects.all())]
+    return [(each.code, each.name) for each in Procedure.objects.all()]
+
+
+def _shown_status(row: Any) -> str:
+    return Status(row.shown_status).words if row.shown_status else "ask an educator"
 
 
 def _person_link(row: Standing) -> str:
@@ -182,34 +299,45 @@ def _through(row: Standing) -> date | None:
     return row.expires_on - timedelta(days=1) if held and row.expires_on else None
 
 
-def _named(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+def _named(rows: QuerySet[Any], value: str) -> QuerySet[Any]:
+    """Those whose name or staff number holds every word."""
     for word in value.split():
         rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
     return rows
 
 
 def _of_procedure(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
-    return rows.filter(procedure__code=value) if value else rows
+    return rows.filter(procedure__code=value)
 
 
 def _of_status(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
-    return rows.filter(status=value) if value else rows
+    return rows.filter(shown_status=value)  # type: ignore[misc]  # annotated in `people`
 
 
-def _unit_choices(access: Access) -> list[tuple[str, str]]:
+def _may(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+    return rows.filter(may_insert=value)
+
+
+def _ends_within(today: date) -> Callable[[QuerySet[Standing], str], QuerySet[Standing]]:
+    """Awards in force whose last day comes within so many days."""
+
+    def narrow(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
+        held = [each.value for each in Status if each.is_held]
+        return rows.filter(status__in=held, expires_on__lte=today + timedelta(days=int(value) + 1))
+
+    return narrow
+
+
+def _units(access: Access) -> list[tuple[str, str]]:
     inset = "\u2003"
-    units = access.units_for(Right.PROGRESS)
-    walk = access.tree.walk()
+    units = access.neighbourhood
     return [
-        ("", "Any"),
-        *((str(each), inset * depth + access.tree.name(each)) for each, depth in walk if each in units),
+        (str(each), inset * depth + access.tree.name(each)) for each, depth in access.tree.walk() if each in units
     ]
 
 
 def _on_unit(access: Access) -> Callable[[QuerySet[Standing], str], QuerySet[Standing]]:
     def narrow(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:
-        if not value:
-            return rows
         placed = Placement.objects.known().on(access.on).filter(home=True, unit__in=access.tree.below(int(value)))
         return rows.filter(clinician__in=placed.values("clinician"))
 

@@ -1,5 +1,7 @@
 """Rules in the words of the screens: what each is called, and what it asks."""
 
+from audits.vocabulary import EVENTS
+
 RULE_WORDS = {
     "first_attempt_rate": "First-attempt rate",
     "drift": "Drift",
@@ -35,11 +37,38 @@ OPTION_WORDS = {
     "no": "not on patients",
 }
 
+# What a colleague may not read from a status, nor a supervisor: these are decisions about a person.
+DECIDED = ("stood_down", "suspended", "withdrawn")
+
+STATUS_EXPLAINED = {
+    "no_placement": "Neither placed nor appointed anywhere on that day, so nothing can be answered for.",
+    "stood_down": "Stopped at once by somebody in charge. Ends by itself after a few days, or as an educator decides.",
+    "suspended": "Stopped by a signed decision until another one.",
+    "withdrawn": "The award was taken away by a signed decision. It takes a new enrolment or award.",
+    "provisional": "Award in force, in the first months after a first award.",
+    "due": "Award in force, and renewal is open.",
+    "current": "Award in force.",
+    "in_grace": "The award expired a short time ago. What is allowed until it lapses is a local decision.",
+    "by_role": "Inserts by appointment, for example as an anaesthetic specialist, without being enrolled.",
+    "lapsed": "Held an award once; it ran out and was not renewed in time.",
+    "ready_for_award": "All terms are met. The award waits for an educator.",
+    "in_training": "Enrolled, with terms still to meet.",
+    "not_enrolled": "Neither learning this procedure nor holding it.",
+}
+
 BASIS_WORDS = {
     "every_insertion": "every insertion is logged",
     "fortnight": "a logging fortnight each quarter",
     "tally": "shift tally only",
 }
+
+
+def option_words(word: str) -> str:
+    """A coded value of a rule or programme in words; a serious event as the log says it."""
+    if word in EVENTS:
+        return EVENTS[word].words
+    return OPTION_WORDS.get(word, word.replace("_", " "))
+
 
 # Acts about a person, as the history of a page says them.
 ACT_WORDS = {
@@ -49,6 +78,7 @@ ACT_WORDS = {
     "award.renewed": "Award renewed",
     "clinician.changed": "Name, number or profession changed",
     "clinician.opened": "Taken into the register",
+    "clinician.linked": "Account linked",
     "completion.recorded": "Completion noted",
     "enrolment.closed": "Enrolment ended",
     "enrolment.opened": "Enrolled",

@@ -222,6 +222,15 @@ class EnrolmentFactory(KnownFactory):
     from_day = LONG_AGO
 
 
+class ScopeFactory(KnownFactory):
+    class Meta:
+        model = audits.ScopeByRole
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    from_day = LONG_AGO
+    basis = "Specialist registration"
+
+
 class FoundingFactory(KnownFactory):
     class Meta:
         model = credentials.Founding

@@ -191,6 +191,20 @@ def default_content() -> dict[str, object]:
     return {"again_after": 10, "rules": rules}
 
 
+def spelt_out(content: Mapping[str, Any]) -> dict[str, Any]:
+    """The same content with the defaults of what its rules leave out, so that a stored version says all that it holds.
+
+    Rules left out stay off. Content that is wrong comes back as it is, for `errors_in` to say so.
+    """
+    rules = content.get("rules")
+    if not isinstance(rules, Mapping) or not all(isinstance(part, Mapping) for part in rules.values()):
+        return dict(content)
+    defaults: Mapping[str, Any] = default_content()
+    known: Mapping[str, Any] = defaults["rules"]
+    full = {rule: {**known.get(rule, {}), **part} for rule, part in rules.items()}
+    return {"again_after": defaults["again_after"], **content, "rules": full}
+
+
 def bare_rate_false_alarm(*, target: Decimal, minimum: int) -> float:
     """How often 'rate below target' would accuse somebody who is exactly on target, at one look after `minimum`."""
     # Here, because reading a set that is in force should not wait for scipy.

@@ -6,9 +6,9 @@ from django.views.decorators.http import require_http_methods
 from audits.models import Procedure
 from credentials import tables, whocan
 from credentials.forms import WhoCanForm
-from people import access, exports
+from people import access, clock, exports
 from people.access import Access, Right
-from people.lookups import note_view
+from people.lookups import note_views
 from people.models import Unit
 from people.pages import page
 from sheets.listing import export, page_of
@@ -21,23 +21,36 @@ def who_can(request: HttpRequest) -> HttpResponseBase:
     start = _start(mine)
     asked = {**start, **{key: value for key, value in request.GET.items() if value}}
     form = WhoCanForm(asked if start else None, tree=mine.tree, units=mine.units_for(Right.ANSWER))
-    context = {"form": form, "today": mine.on}
+    context = {"form": form, "today": mine.on, "lacks_procedures": not Procedure.objects.exists()}
     if start and form.is_valid():
         unit, procedure = form.cleaned_data["unit"], form.cleaned_data["procedure"]
-        context |= _asked(mine, unit, procedure, form.cleaned_data["name"])
+        lines = whocan.here_and_now(mine, unit.pk, procedure)
+        path = mine.tree.path(unit.pk)
         listing = tables.who_can(
-            whocan.here_and_now(mine, unit.pk, procedure), unit=mine.tree.path(unit.pk), procedure=procedure
+            lines,
+            unit=path,
+            procedure=procedure,
+            is_ward=len(mine.tree.below(unit.pk)) == 1,
+            tells_more=any(line.next for line in lines),
         )
         if request.method == "POST":
             return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
-        context |= {"listing": page_of(request, listing), "path": mine.tree.path(unit.pk), "procedure": procedure}
+        context |= _asked(mine, unit, procedure, form.cleaned_data["name"])
+        context |= {"listing": page_of(request, listing), "path": path, "procedure": procedure}
+        context |= {
+            "alone": sum(line.is_alone for line in lines),
+            "supervising": sum(line.supervises for line in lines),
+            "zone": mine.tree.zone(unit.pk),
+            "now": clock.now(),
+        }
     return page(request, "credentials/who_can.html", context, fragment="tables/listing.html")
 
 
 def _start(mine: Access) -> dict[str, int]:
     """The unit and procedure that a page without a question shows: one's own, and the first."""
     procedure = Procedure.objects.first()
-    unit = mine.home if mine.home is not None else next((each.unit_id for each in mine.appointments), None)
+    offices = (each.unit_id for each in mine.appointments if each.unit_id in mine.neighbourhood)
+    unit = mine.home if mine.home is not None else next(offices, None)
     if unit is None or procedure is None:
         return {}
     return {"unit": unit, "procedure": procedure.pk}
@@ -47,8 +60,5 @@ def _asked(mine: Access, unit: Unit, procedure: Procedure, name: str) -> dict[st
     if not name.strip():
         return {}
     found = whocan.look_up(mine, name, procedure, unit.pk)
-    for each in found:
-        note_view(mine.user, each.clinician, "who_can")
-    if not found:
-        note_view(mine.user, None, "who_can")
+    note_views(mine.user, [each.clinician for each in found] or [None], "who_can")
     return {"asked": name.strip(), "found": found, "most": whocan.MOST_FOUND}

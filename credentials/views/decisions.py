@@ -1,23 +1,20 @@
-"""Decisions about a person: enrolment, completions, award, renewal, founding awards, scope by role."""
+"""Decisions about a person: enrolment, completions, award, renewal."""
 
+from collections.abc import Callable
 from uuid import UUID
 
+from django.forms import BaseForm
 from django.http import Http404, HttpRequest, HttpResponse
 from django.views.decorators.http import require_http_methods
 
-from audits.awards import NewScope
 from audits.completions import NewCompletion, record_completion
 from audits.models import Procedure
-from credentials import awarding, enrolling, founding
-from credentials.forms import AwardForm, CompletionForm, EndForm, EnrolForm, FoundingForm, ScopeForm
-from credentials.founding import NewFounding
-from credentials.models import Enrolment, Founding
-from credentials.proposing import AlreadyDecided
+from credentials import awarding, enrolling
+from credentials.forms import AwardForm, CompletionForm, EndForm, EnrolForm, Signing
+from credentials.models import Enrolment
 from credentials.standings import refresh
-from ledger.canonical import canonical
 from people import access
 from people.access import Access, Right
-from people.forms import SignForm
 from people.models import Clinician
 from people.pages import go, page, show_problems
 from people.problems import Problems
@@ -29,7 +26,7 @@ FORM = ["GET", "POST"]
 @require_http_methods(FORM)
 def enrol(request: HttpRequest, uuid: UUID) -> HttpResponse:
     mine, clinician = _whom(request, uuid, Right.DECIDE)
-    form = EnrolForm(request.POST or None, initial={"from_day": mine.on})
+    form = EnrolForm(request.POST or None, initial={"from_day": mine.on, "procedure": request.GET.get("procedure")})
     if request.method == "POST" and form.is_valid():
         try:
             enrolling.enrol(actor=mine.user, clinician=clinician, **form.cleaned_data)
@@ -74,7 +71,8 @@ def enrolment_end(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpRe
 @require_http_methods(FORM)
 def completion(request: HttpRequest, uuid: UUID) -> HttpResponse:
     mine, clinician = _whom(request, uuid, Right.DECIDE)
-    form = CompletionForm(request.POST or None, initial={"on": mine.on, "verified_by": mine.user.name})
+    start = {"on": mine.on, "verified_by": mine.user.name, "procedure": request.GET.get("procedure")}
+    form = CompletionForm(request.POST or None, initial=start)
     if request.method == "POST" and form.is_valid():
         try:
             record_completion(actor=mine.user, new=NewCompletion(clinician=clinician, **form.cleaned_data))
@@ -100,7 +98,7 @@ def award(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
     check = _checked(awarding.check_award, clinician, procedure)
     units = mine.units_for(Right.DECIDE)
     form = AwardForm(request, request.POST or None, digests=[check.digest], tree=mine.tree, units=units)
-    form.initial.setdefault("scope_unit", _widest(mine, clinician))
+    form.initial["scope_unit"] = _widest(mine, clinician)
     if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.AWARDED)):
         try:
             unit = form.cleaned_data["scope_unit"]
@@ -120,7 +118,7 @@ def renew(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
     _, clinician = _whom(request, uuid, Right.DECIDE)
     procedure = _procedure(procedure_id)
     check = _checked(awarding.check_renewal, clinician, procedure)
-    form = SignForm(request, request.POST or None, digests=[check.digest])
+    form = Signing(request, request.POST or None, digests=[check.digest])
     if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.RENEWED)):
         try:
             awarding.renew(signer=signer, clinician=clinician, procedure=procedure)
@@ -132,86 +130,6 @@ def renew(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
             refresh([clinician.pk])
             return go(request, "person", clinician.uuid, message=f"The award of {clinician.name} is renewed.")
     return _check_page(request, form, check, "Renew")
-
-
-@require_http_methods(FORM)
-def founding_enter(request: HttpRequest, uuid: UUID) -> HttpResponse:
-    mine, clinician = _whom(request, uuid, Right.FOUND)
-    form = FoundingForm(request.POST or None, tree=mine.tree, units=mine.units_for(Right.FOUND))
-    if request.method == "POST" and form.is_valid():
-        try:
-            founding.enter_founding(actor=mine.user, new=NewFounding(clinician=clinician, **form.cleaned_data))
-        except Problems as problems:
-            show_problems(form, problems)
-        else:
-            return go(request, "person", clinician.uuid, message="Entered. It counts once somebody else confirms it.")
-    words = "What was held before the register began, with its evidence. Another educator or manager confirms it."
-    return _form(request, form, clinician, "Enter an award from before the register", words)
-
-
-@require_http_methods(["GET"])
-def foundings(request: HttpRequest) -> HttpResponse:
-    """The claims that wait, each with whether whoever asks may decide it."""
-    mine = access.of(request)
-    rows = [
-        (claim, founding.may_decide(mine, claim), mine.tree.path(claim.scope_unit_id))
-        for claim in founding.waiting(mine)
-    ]
-    return page(request, "credentials/foundings.html", {"rows": rows})
-
-
-@require_http_methods(FORM)
-def founding_decide(request: HttpRequest, uuid: UUID) -> HttpResponse:
-    mine = access.of(request)
-    claim = (
-        Founding.objects.filter(uuid=uuid).select_related("clinician", "procedure", "scope_unit", "entered_by").first()
-    )
-    if claim is None or claim.scope_unit_id not in mine.units_for(Right.FOUND):
-        raise Http404("No such claim in scope.")
-    if not founding.may_decide(mine, claim):
-        raise access.NotPermitted(f"{mine.user.pk} may not decide founding award {uuid}")
-    form = SignForm(request, request.POST or None, digests=[founding.founding_digest(claim)])
-    if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=founding.MEANING)):
-        confirmed = "refuse" not in request.POST
-        try:
-            founding.decide_founding(signer=signer, claim=claim, confirmed=confirmed)
-        except Problems as problems:
-            show_problems(form, problems)
-        except (NotConfirmed, AlreadyDecided) as refusal:
-            form.add_error(None, str(refusal))
-        else:
-            refresh([claim.clinician_id])
-            done = "confirmed" if confirmed else "refused"
-            return go(request, "foundings", message=f"The award of {claim.clinician.name} is {done}.")
-    context = {"form": form, "claim": claim, "path": mine.tree.path(claim.scope_unit_id)}
-    return page(request, "credentials/founding_decide.html", context)
-
-
-@require_http_methods(FORM)
-def scope(request: HttpRequest, uuid: UUID) -> HttpResponse:
-    """A scope by role for one person: what is typed is signed as typed."""
-    mine, clinician = _whom(request, uuid, Right.DECIDE)
-    form = ScopeForm(
-        request,
-        request.POST or None,
-        digests=[awarding.scope_digest(clinician)],
-        tree=mine.tree,
-        units=mine.units_for(Right.DECIDE),
-        initial={"from_day": mine.on},
-    )
-    if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.SCOPED)):
-        said = {key: form.cleaned_data[key] for key in ("procedure", "unit", "from_day", "until_day")}
-        new = NewScope(clinician=clinician, basis=canonical({"grounds": form.cleaned_data["basis"]}), **said)
-        try:
-            awarding.decide_scope(signer=signer, new=new)
-        except Problems as problems:
-            show_problems(form, problems)
-        except NotConfirmed as refusal:
-            form.add_error(None, str(refusal))
-        else:
-            refresh([clinician.pk])
-            return go(request, "person", clinician.uuid, message="The scope by role is decided.")
-    return page(request, "credentials/scope.html", {"form": form, "clinician": clinician})
 
 
 def _whom(request: HttpRequest, uuid: UUID, right: Right) -> tuple[Access, Clinician]:
@@ -226,7 +144,9 @@ def _procedure(key: int) -> Procedure:
     return found
 
 
-def _checked(check, clinician: Clinician, procedure: Procedure) -> awarding.Check:  # type: ignore[no-untyped-def]
+def _checked(
+    check: Callable[[Clinician, Procedure], awarding.Check], clinician: Clinician, procedure: Procedure
+) -> awarding.Check:
     """What is to be decided; 404 where there is nothing to decide."""
     try:
         return check(clinician, procedure)
@@ -244,10 +164,10 @@ def _widest(mine: Access, clinician: Clinician) -> int | None:
     return hospital if hospital in decided else decided[-1] if decided else None
 
 
-def _form(request: HttpRequest, form, clinician: Clinician, title: str, lede: str) -> HttpResponse:  # type: ignore[no-untyped-def]
+def _form(request: HttpRequest, form: BaseForm, clinician: Clinician, title: str, lede: str) -> HttpResponse:
     context = {"form": form, "clinician": clinician, "title": title, "lede": lede}
     return page(request, "credentials/decision.html", context)
 
 
-def _check_page(request: HttpRequest, form, check: awarding.Check, verb: str) -> HttpResponse:  # type: ignore[no-untyped-def]
+def _check_page(request: HttpRequest, form: BaseForm, check: awarding.Check, verb: str) -> HttpResponse:
     return page(request, "credentials/award.html", {"form": form, "check": check, "verb": verb})

@@ -10,10 +10,13 @@ from audits.models import Insertion
 from credentials import flags, tables
 from credentials.forms import CloseFlagForm, ReplyForm
 from credentials.models import Flag
-from credentials.standings import read, refresh
+from credentials.record import record_of
+from credentials.rules.standing import answer_at_home
+from credentials.standings import judge_many, refresh
 from credentials.wording import RULE_EXPLAINED, RULE_WORDS
 from people import access, exports
 from people.access import Access, Right
+from people.lookups import note_view, note_views
 from people.pages import go, page, show_problems
 from people.problems import Problems
 from people.signing import NotConfirmed
@@ -26,9 +29,9 @@ def reviews(request: HttpRequest) -> HttpResponseBase:
     listing = tables.flags(mine)
     if request.method == "POST":
         return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
-    return page(
-        request, "credentials/reviews.html", {"listing": page_of(request, listing)}, fragment="tables/listing.html"
-    )
+    shown = page_of(request, listing)
+    note_views(mine.user, {row.clinician for row in shown.records if not mine.is_self(row.clinician)}, "reviews")
+    return page(request, "credentials/reviews.html", {"listing": shown}, fragment="tables/listing.html")
 
 
 @require_http_methods(["GET", "POST"])
@@ -39,6 +42,7 @@ def review(request: HttpRequest, uuid: UUID) -> HttpResponse:
     form = CloseFlagForm(request, request.POST or None, digests=[flags.flag_digest(flag)]) if decides else None
     if request.method == "POST" and form is None:
         mine.require_about(Right.DECIDE, flag.clinician)
+        return go(request, "review", flag.uuid, message="Somebody closed this question before you.")
     if form and form.is_valid() and (signer := form.signed(meaning=flags.MEANING)):
         try:
             outcome, reason = form.cleaned_data["outcome"], form.cleaned_data["reason"]
@@ -56,6 +60,8 @@ def review(request: HttpRequest, uuid: UUID) -> HttpResponse:
 @require_POST
 def review_reply(request: HttpRequest, uuid: UUID) -> HttpResponse:
     mine, flag = _flag(request, uuid)
+    if not flags.may_reply(mine, flag):
+        raise access.NotPermitted(f"{mine.user.pk} may not reply to flag {flag.uuid}")
     form = ReplyForm(request.POST)
     if form.is_valid():
         try:
@@ -70,30 +76,33 @@ def review_reply(request: HttpRequest, uuid: UUID) -> HttpResponse:
 
 
 def _flag(request: HttpRequest, uuid: UUID) -> tuple[Access, Flag]:
-    """The flag, for who may see it. 404 out of scope; in scope and not allowed 403."""
+    """The flag, for who may see it; that somebody else looked is noted. 404 out of scope; in scope, not allowed 403."""
     mine = access.of(request)
     flag = Flag.objects.filter(uuid=uuid).select_related("clinician", "procedure", "closed_by", "rules").first()
     if flag is None:
         raise Http404("No review has this identifier.")
-    mine.get_clinician(flag.clinician.uuid, Right.FIGURES)
+    clinician = mine.get_clinician(flag.clinician.uuid, Right.FIGURES)
+    if not mine.is_self(clinician):
+        note_view(mine.user, clinician, "review")
     return mine, flag
 
 
 def _shown(mine: Access, flag: Flag) -> dict[str, object]:
     figures = json.loads(flag.figures)
-    found = read(flag.clinician_id, flag.procedure_id)
+    pair = (flag.clinician_id, flag.procedure_id)
+    judged = judge_many([pair])[pair]
+    at = answer_at_home(judged.standing, on=judged.on)
     entries = Insertion.objects.known().filter(uuid__in=figures["evidence"]).order_by("performed_at")
-    may_reply = mine.is_self(flag.clinician) or mine.may_about(Right.DECIDE, flag.clinician)
     return {
         "flag": flag,
         "figures": figures,
         "rule": RULE_WORDS[flag.rule],
         "explained": RULE_EXPLAINED[flag.rule],
-        "entries": entries,
+        "evidence": entries,
         "replies": flag.replies.select_related("by").order_by("id"),
-        "answer": found.home,
-        "recent": found.standing.recent,
+        "answer": at.answer,
+        "record": record_of(judged, at.status),
         "is_own": mine.is_self(flag.clinician),
-        "reply": ReplyForm() if may_reply and flag.closed_id is None else None,
-        "zone": mine.tree.zone(mine.tree.root),
+        "reply": ReplyForm() if flag.closed_id is None and flags.may_reply(mine, flag) else None,
+        "zone": mine.tree.zone(judged.standing.home[0] if judged.standing.home else mine.tree.root),
     }

@@ -22,6 +22,7 @@ Where POST differs from GET give `post=` a table of its own; `body(cast)` gives 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
+from uuid import uuid4
 
 from audits.corrections import propose_withdrawal
 from audits.logbook import record_insertion
@@ -37,6 +38,7 @@ from tests.factories import (
     FoundingFactory,
     ProcedureFactory,
     RulesFactory,
+    ScopeFactory,
     UserFactory,
 )
 
@@ -304,6 +306,11 @@ educator        yes   yes       404
 administrator   403   403       403
 *               403   403       404
 """
+SCOPE_ENDED = """
+                owner outsider
+educator        yes   404
+*               403   403
+"""
 DOCUMENT_READ = """
                 owner outsider
 outsider        404   yes
@@ -349,9 +356,15 @@ def claims(cast: Cast) -> Arguments:
     return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
 
 
+def some_scopes(cast: Cast) -> Arguments:
+    owner = ScopeFactory(clinician=cast.owner, unit=cast.wards.ward)
+    outsider = ScopeFactory(clinician=cast.outsider, unit=cast.wards.other_ward)
+    return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
 def some_flags(cast: Cast) -> Arguments:
     names = ("owner", "colleague", "outsider")
-    return {name: {"uuid": FlagFactory(clinician=getattr(cast, name)).uuid} for name in names}
+    return {name: {"uuid": FlagFactory(clinician=getattr(cast, name), evidence=str(uuid4())).uuid} for name in names}
 
 
 def a_document(cast: Cast) -> Arguments:
@@ -422,6 +435,7 @@ MATRIX: dict[str, Entry] = {
     "entry_accept": Entry(ENTRY_ACCEPTED, entries),
     "entry_decide": Entry(CHANGE_DECIDED, entries_to_withdraw),
     # --- credentials ---
+    "help": Entry(SIGNED_IN),
     "today": Entry(SIGNED_IN),
     "who_can": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "people": Entry(page("supervisor assessor educator manager auditor"), body=lambda cast: {"export": "csv"}),
@@ -433,12 +447,15 @@ MATRIX: dict[str, Entry] = {
     "renew": Entry(NOTHING_TO_DECIDE, of_a_procedure),
     "scope": Entry(DECIDED, clinicians),
     "founding_enter": Entry(FOUNDED, clinicians),
-    "foundings": Entry(page("educator manager")),
+    "scopes": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
+    "scope_profession": Entry(page("educator")),
+    "scope_end": Entry(SCOPE_ENDED, some_scopes),
+    "foundings": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
     "founding_decide": Entry(FOUNDED_AT, claims),
     "reviews": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "review": Entry(FIGURES_READ, some_flags, post=FLAGS_CLOSED),
     "review_reply": Entry(FIGURES_READ, some_flags, post=FLAGS_ANSWERED),
-    "rules": Entry(page(EVERYBODY_HERE)),
+    "rules": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "document": Entry(DOCUMENT_READ, a_document, post=DOCUMENT_APPROVED),
     "document_take_back": Entry(DOCUMENT_KEPT, a_document),
     "document_begin": Entry(page("educator manager"), lambda cast: {"page": {"kind": "rules"}}),

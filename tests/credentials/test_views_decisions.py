@@ -29,6 +29,16 @@ def flag(stage):
     return Flag.objects.get()
 
 
+def as_shown(shown):
+    """The values of a form of rules as the page shows them."""
+    return {
+        part.add_prefix(name): value
+        for part, _ in shown.context["parts"]
+        for name, value in part.initial.items()
+        if name in part.fields and value is not False
+    }
+
+
 def test_the_unit_page_names_everybody_placed_there_and_no_reasons(client, stage):
     answer = signed_in(client, stage.cast.colleague.user).get(reverse("who_can"))
     text = answer.content.decode()
@@ -108,10 +118,7 @@ def test_a_version_is_proposed_on_the_form_and_approved_by_another(client, stage
     shown = signed_in(client, stage.educator).get(page)
     assert shown.status_code == 200
     body = {"name": "Stricter", "effective_on": "2 March 2026", "note": "Five became four."}
-    for _, part in shown.context["parts_with_words"]:
-        for name, value in part.initial.items():
-            if name in part.fields and value is not False:
-                body[part.add_prefix(name)] = value
+    body |= as_shown(shown)
     body["repeated_failure-failures"] = 4
     made = client.post(page, body)
     assert made.status_code == 302, made.content.decode()
@@ -132,10 +139,7 @@ def test_a_refused_value_is_said_beside_its_field(client, stage):
     page = reverse("document_propose", args=["rules", unit, procedure])
     shown = signed_in(client, stage.educator).get(page)
     body = {"name": "Odd", "effective_on": "2 March 2026"}
-    for _, part in shown.context["parts_with_words"]:
-        for name, value in part.initial.items():
-            if name in part.fields and value is not False:
-                body[part.add_prefix(name)] = value
+    body |= as_shown(shown)
     body["first_attempt_rate-compare"] = "rate"
     text = client.post(page, body).content.decode()
     assert "would flag 37% of clinicians who are exactly on target" in text
@@ -153,4 +157,4 @@ def test_the_rules_page_lists_what_is_in_force_and_what_waits(client, stage):
     )
     text = signed_in(client, stage.learner.user).get(reverse("rules")).content.decode()
     assert "Waiting one, version 2" in text
-    assert "Waits for approval by a second person" in text
+    assert "Waits for a second person" in text
