@@ -15,7 +15,7 @@ from audits.actions import Actions, actions_for
 from audits.corrections import differences, digest_of_proposal
 from audits.entry import Entry, entry_from
 from audits.limits import limits
-from audits.models import Dispute, Insertion, Proposal, Statement
+from audits.models import Dispute, Insertion, Outcome, Proposal, Statement
 from audits.states import State, state_of, with_state
 from audits.versions import entry_of
 from audits.wording import LABELS, Fact, Names, facts, names, summary, words
@@ -105,6 +105,7 @@ class Shown:
     dispute: Dispute | None
     where: str
     late: bool
+    in_question: bool  # who countersigned could not supervise there and then, as is known now
     summary: str
     events: list[Event]
     actions: Actions
@@ -151,6 +152,7 @@ def shown(access: Access, uuid: UUID) -> Shown:
         dispute=dispute,
         where=access.tree.path(latest.unit_id),
         late=limit.is_late(latest),
+        in_question=Outcome.objects.filter(insertion=latest.pk, in_question=1).exists(),
         summary=summary(latest),
         events=_events(uuid),
         actions=actions_for(access, latest, statement, proposal, dispute, limit.last_day_to_sign(latest)),

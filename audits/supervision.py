@@ -8,7 +8,6 @@ from audits.holding import Refusal, supervisors_of
 from audits.models import Insertion, Procedure
 from people.models import Clinician, User
 
-
 NOT_OPEN = "This service has not opened this procedure."
 
 

@@ -10,16 +10,18 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from audits import outcomes
 from audits.corrections import correct, decide, digest_of_proposal, propose_withdrawal
 from audits.countersigning import countersign, send_back
 from audits.disputes import open_dispute
 from audits.logbook import record_insertion
-from audits.models import Attempt, Dispute, Insertion, Outcome, Proposal
+from audits.models import Attempt, Award, Dispute, Insertion, Outcome, Proposal
 from audits.states import WORDS, in_state, state_of, with_state
 from audits.versions import entry_of as said_in
 from ledger.guarding import lifted
 from people.models import View
 from tests.audits.conftest import WORKED, confirmed
+from tests.factories import an_act
 
 
 def client_of(user):
@@ -237,6 +239,14 @@ def test_a_correction_after_the_signature_shows_which_version_was_signed(client,
     assert "of version 1" in page
     assert page.count("Meaning: countersigned: in the room and watched") == 2
     assert "does not match" not in page.lower()
+
+
+def test_a_signature_of_who_could_not_supervise_is_shown_as_in_question(client, stage, logged):
+    countersign(signer=confirmed(stage.supervisor, logged.digest), insertion=logged, nearness="in_room")
+    assert "in question" not in page_of(client, logged)
+    Award.objects.filter(clinician=stage.holder).update(known_until_id=an_act())
+    outcomes.rebuild()
+    assert "in question: who signed could not supervise there and then" in page_of(client, logged)
 
 
 def test_an_export_holds_what_the_page_shows_and_is_an_act(client, stage, logged):
