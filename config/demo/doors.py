@@ -16,7 +16,7 @@ from config.demo import leads
 from config.demo.groundplan import hospital
 from config.demo.plan import Certificate, Insertion, Member
 from credentials import awarding, enrolling, flags, founding
-from credentials.models import Flag
+from credentials.models import Flag, Founding
 from people import absences, accounts, appointing, signing, staffing
 from people.access import access_of
 from people.clock import now
@@ -82,9 +82,7 @@ class Doors:
         )  # fmt: skip
 
     def appoint(self, who: str, role: str, unit: str, day: date) -> None:
-        appointing.appoint(
-            actor=self.first, user=self.users[who], role=role, unit=self.units[unit], from_day=day
-        )
+        appointing.appoint(actor=self.first, user=self.users[who], role=role, unit=self.units[unit], from_day=day)
 
     def end_appointment(self, who: str, role: str, unit: str, until: date) -> None:
         row = Appointment.objects.known().get(user=self.users[who], role=role, unit=self.units[unit])
@@ -113,7 +111,7 @@ class Doors:
     def found(self, claims: Sequence[Certificate]) -> None:
         """Entered by the manager, confirmed by the educator of the hospital, ten with one secret."""
         made = [self.claim(each) for each in claims]
-        by_signer: dict[User, list[founding.Founding]] = {}
+        by_signer: dict[User, list[Founding]] = {}
         for claim, row in zip(claims, made, strict=True):
             by_signer.setdefault(self.educator(claim.scope), []).append(row)
         for signer, rows in by_signer.items():
@@ -123,7 +121,7 @@ class Doors:
                 for row in part:
                     founding.decide_founding(signer=confirmed, claim=row, confirmed=True)
 
-    def claim(self, certificate: Certificate) -> founding.Founding:
+    def claim(self, certificate: Certificate) -> Founding:
         return founding.enter_founding(
             actor=self.manager(certificate.scope),
             new=founding.NewFounding(

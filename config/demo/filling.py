@@ -22,7 +22,7 @@ from config.demo import leads, local_rules
 from config.demo.doors import BANDS, Doors
 from config.demo.groundplan import AREAS, DOMAIN, GROUP, HOSPITALS, ZONE, hospital, path
 from config.demo.names import email
-from config.demo.plan import Insertion, Plan
+from config.demo.plan import SHEETS_COME_ON, Insertion, Plan
 from credentials import proposing
 from credentials.models import Programme, Rules
 from credentials.review import review_today
@@ -126,13 +126,13 @@ class Filling:
         }
 
     def _put_sheets(self) -> None:
-        """On the third of a month each hospital's educator brings in the sheet of the month before."""
+        """Each month each hospital's educator brings in the sheet of the month before."""
         months: dict[tuple[date, str], list[Insertion]] = defaultdict(list)
         for each in self.plan.insertions:
             if each.from_sheet:
                 months[each.at.date().replace(day=1), hospital(each.unit)].append(each)
         for (first, where), rows in sorted(months.items()):
-            at = datetime.combine(add_months(first, 1) + timedelta(days=2), time(7, 45))
+            at = datetime.combine(add_months(first, 1).replace(day=SHEETS_COME_ON), time(7, 45))
             self._put(at, lambda rows=rows, where=where, first=first: self._import(where, first, rows))  # type: ignore[misc]
 
     def _tell(self) -> None:
@@ -147,9 +147,7 @@ class Filling:
 
     def _open(self) -> None:
         doors, plan = self.doors, self.plan
-        started = start_register(
-            group=GROUP, email=leads.FIRST.email, name=leads.FIRST.name, zone=ZONE, example=True
-        )
+        started = start_register(group=GROUP, email=leads.FIRST.email, name=leads.FIRST.name, zone=ZONE, example=True)
         doors.users[leads.FIRST.email] = accounts.accept(token=started.token, secret=leads.SECRET)
         doors.units[leads.GROUP_KEY] = started.group
         doors.procedures = {each.code: each for each in Procedure.objects.all()}
@@ -250,5 +248,3 @@ class Filling:
             SITES[last.site].words, last.side, last.gauge, REASONS[reason].words if reason else "",
             each.others_before or "", ", ".join(each.events), "yes" if each.difficult else "", each.comment,
         )  # fmt: skip
-
-

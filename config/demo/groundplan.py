@@ -47,14 +47,13 @@ AREAS = {
         Area(key="harbour-emergency", name="Emergency", hospital=HARBOUR, holders=5, yearly=76, hours="emergency",
              level="department"),
         Area(key="egret", name="Ward 1 Egret", hospital=HARBOUR, holders=4, yearly=34, hours="ward"),
-        Area(key="avocet", name="Ward 2 Avocet", hospital=HARBOUR, holders=4, yearly=32, hours="ward",
-             by_sheet=False),
+        Area(key="avocet", name="Ward 2 Avocet", hospital=HARBOUR, holders=4, yearly=32, hours="ward"),
         Area(key="maternity", name="Maternity Sandpiper", hospital=HARBOUR, holders=4, yearly=44, hours="births",
              profession="midwife"),
         Area(key="neonatal", name="Neonatal Unit", hospital=HARBOUR, holders=4, yearly=38, hours="births",
              procedure="NEONATE", rates=(0.66, 0.78)),
         Area(key="children", name="Children's Ward Dunlin", hospital=HARBOUR, holders=4, yearly=32, hours="ward",
-             procedure="CHILD", by_sheet=False, rates=(0.76, 0.88)),
+             procedure="CHILD", rates=(0.76, 0.88)),
     )
 }  # fmt: skip
 

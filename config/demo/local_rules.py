@@ -18,20 +18,26 @@ LOCAL = {
 
 def take_effect(doors: Doors, day: date) -> None:
     for key, values in LOCAL.items():
-        area = AREAS[key]
-        document = proposing.propose(
-            Rules,
-            actor=doors.educator(key),
-            unit=doors.units[key],
-            procedure=doors.procedures[area.procedure],
-            name=f"Rules of {area.name}",
-            content=content(*values),
-            effective_on=day,
-            note="Smaller veins: the group's target would ask after everybody here.",
-        )
+        note = "Smaller veins: the group's target would ask after everybody here."
+        document = propose(doors, key, values, day, note)
         digest = proposing.document_digest(document)
         signer = doors.confirm(doors.manager(key), proposing.MEANING, [digest])
         proposing.approve(signer=signer, document=document)
+
+
+def propose(doors: Doors, key: str, values: tuple[str, str, str], day: date, note: str) -> Rules:
+    """Rules for one unit, proposed by the hospital's educator; they wait for somebody else."""
+    area = AREAS[key]
+    return proposing.propose(
+        Rules,
+        actor=doors.educator(key),
+        unit=doors.units[key],
+        procedure=doors.procedures[area.procedure],
+        name=f"Rules of {area.name}",
+        content=content(*values),
+        effective_on=day,
+        note=note,
+    )
 
 
 def content(target: str, acceptable: str, unacceptable: str) -> dict[str, Any]:

@@ -20,8 +20,9 @@ from config.demo.groundplan import hospital
 if TYPE_CHECKING:
     from config.demo.doors import Doors
 
-Act = Callable[["Doors"], None]
+Act = Callable[["Doors"], object]
 MIDDAY = time(12, 30)
+SHEETS_COME_ON = 3  # of the next month
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +128,11 @@ class Plan:
     def ago(self, days: int) -> date:
         return self.today - timedelta(days=days)
 
+    @property
+    def last_sheet(self) -> date:
+        """The first day of which no sheet can have come yet: those of a month come in with the third of the next."""
+        return add_months(self.today.replace(day=1), 0 if self.today.day > SHEETS_COME_ON else -1)
+
     def rng(self, *about: str) -> np.random.Generator:
         """A stream of chance of its own for each subject, so that one person's story never changes another's."""
         return np.random.default_rng([self.seed, crc32("/".join(about).encode())])
@@ -153,8 +159,16 @@ class Plan:
         """The same, named by no trainee but those of a story."""
         self.posts.append(Post(who=who, role=role, unit=unit, day=day))
 
-    def holds(self, who: str, procedure: str = "ADULT", *, expires_on: date, entered_on: date | None = None,
-              months: int = 24, scope: str = "") -> None:
+    def holds(
+        self,
+        who: str,
+        procedure: str = "ADULT",
+        *,
+        expires_on: date,
+        entered_on: date | None = None,
+        months: int = 24,
+        scope: str = "",
+    ) -> None:
         """An award from before, valid for about so many months, kept on paper until `entered_on`."""  # fmt: skip
         day = entered_on or self.start
         self.certificates.append(

@@ -44,7 +44,7 @@ PATTERNS = {
 def times_of(rng: np.random.Generator, hours: str, day: date, count: int) -> list[datetime]:
     """So many local times on this day, in order, no two in the same minute."""
     weights = np.array(PATTERNS[hours].hours, dtype=float)
-    chosen = set()
+    chosen: set[tuple[int, int]] = set()
     while len(chosen) < count:
         chosen.add((int(rng.choice(24, p=weights / weights.sum())), int(rng.integers(0, 60))))
     return [datetime.combine(day, time(*each)) for each in sorted(chosen)]

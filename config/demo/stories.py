@@ -22,7 +22,7 @@ class Story:
 
 
 def _story(key: str, number: str, name: str, unit: str, about: str, rules: str = "", **more: str) -> tuple[str, Story]:
-    return key, Story(number=number, name=name, unit=unit, about=about, rules=frozenset(rules.split()), **more)  # type: ignore[arg-type]
+    return key, Story(number=number, name=name, unit=unit, about=about, rules=frozenset(rules.split()), **more)
 
 
 STORIES = dict(

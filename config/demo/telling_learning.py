@@ -151,5 +151,3 @@ def _mended(plan: Plan, story: Story) -> None:
 
 def _weekday(day: date) -> date:
     return day - timedelta(days=max(0, day.weekday() - 4))
-
-

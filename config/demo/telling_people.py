@@ -3,10 +3,10 @@
 from datetime import date, datetime, time, timedelta
 
 from audits.calendar import add_months
-from config.demo import attempts, shifts
+from config.demo import attempts, local_rules, shifts
 from config.demo.doors import Doors
 from config.demo.groundplan import HARBOUR, SALTMARSH
-from config.demo.plan import Plan
+from config.demo.plan import Certificate, Plan, awarded_for
 from config.demo.stories import STORIES, Story
 from config.demo.telling_records import holder, usually
 
@@ -20,6 +20,7 @@ def tell(plan: Plan) -> None:
     _moved(plan, STORIES["moved"])
     _leave(plan, STORIES["leave"])
     _left(plan, STORIES["left"])
+    _waiting(plan)
 
 
 def _agency(plan: Plan, story: Story) -> None:
@@ -104,3 +105,18 @@ def _left(plan: Plan, story: Story) -> None:
     who = plan.member(story.unit, number=story.number, name=story.name, left=plan.ago(25))
     plan.holds(who, expires_on=add_months(plan.today, 7), months=33)
     usually(plan, who, 28, first=plan.ago(690), until=plan.ago(27))
+
+
+def _waiting(plan: Plan) -> None:
+    """What waits for a second person: a certificate brought by somebody new, and rules for the day unit."""
+    who = plan.member("heron", opened=plan.ago(6))
+    expires_on = add_months(plan.today, 11)
+    claim = Certificate(
+        who=who, procedure="ADULT", scope=SALTMARSH, awarded_on=awarded_for(expires_on, 24, latest=plan.today),
+        expires_on=expires_on, entered_on=plan.today,
+    )  # fmt: skip
+    plan.turn(plan.ago(5), lambda doors: doors.claim(claim))
+    note = "Only easy veins here: a higher target, and drift noticed earlier."
+    values = ("0.85", "0.12", "0.25")
+    effective_on = plan.today + timedelta(days=30)
+    plan.turn(plan.ago(3), lambda doors: local_rules.propose(doors, "plover", values, effective_on, note))

@@ -41,13 +41,17 @@ def holder(
 
 
 def series(
-    plan: Plan, rng: np.random.Generator, who: str, results: Sequence[str], *, first: date, until: date, **more: str
+    plan: Plan, rng: np.random.Generator, who: str, results: Sequence[str], *, first: date, until: date
 ) -> list[datetime]:
-    """One insertion for each result, Y or N for the first attempt, spread over these days in order."""
-    hours = AREAS[plan.members[who].unit].hours
-    times = shifts.spread(rng, hours, len(results), first=first, until=until)
+    """One insertion for each result, Y or N for the first attempt, spread over these days in order.
+
+    They stand in the unit's sheet, if it keeps one; from the last days, of which no sheet has come yet, on the form.
+    """
+    area = AREAS[plan.members[who].unit]
+    times = shifts.spread(rng, area.hours, len(results), first=first, until=until)
     for at, result in zip(times, results, strict=True):
-        plan.inserts(rng, who, at, attempts.made(rng, "ADULT", works=result == "Y"), **more)
+        is_known = area.by_sheet and at.date() < plan.last_sheet
+        plan.inserts(rng, who, at, attempts.made(rng, "ADULT", works=result == "Y"), from_sheet=is_known)
     return times
 
 
