@@ -12,6 +12,7 @@ from django.urls import reverse
 from audits.models import Insertion, Procedure, Result
 from audits.states import WORDS, in_state, state_of, with_state
 from people.access import Access, Right
+from people.clock import in_words
 from people.fields import DayField
 from people.tree import Tree
 from sheets.listing import Column, Filter, Listing
@@ -50,7 +51,13 @@ def entry_list(access: Access) -> Listing:
                 note=lambda row: row.get_nearness_display().lower(),
                 note_label="How near",
             ),
-            Column("state", "State", value=lambda row: state_of(row).short),
+            Column(
+                "state",
+                "State",
+                value=lambda row: state_of(row).short,
+                note=_signature,
+                note_label="Signed by, when, meaning",
+            ),
         ),
         filters=(
             Filter("state", forms.ChoiceField(label="State", choices=_any(WORDS), required=False), in_state),
@@ -125,6 +132,15 @@ def _hospital(tree: Tree) -> Callable[[Any], str]:
         return tree.name(hospital) if hospital not in (None, row.unit_id) else ""
 
     return name
+
+
+def _signature(row: Any) -> str:
+    """What a signature shows wherever it is shown: printed name, moment with its zone, meaning."""
+    statement = next(iter(row.standing), None)
+    if statement is None:
+        return ""
+    local = statement.signed_at.astimezone(ZoneInfo(row.zone))
+    return f"{statement.printed_name}, {in_words(local.date())}, {local:%H:%M} {row.zone}, {statement.meaning}"
 
 
 def _by_name(rows: QuerySet[Insertion], text: str) -> QuerySet[Insertion]:

@@ -257,6 +257,16 @@ def test_an_export_holds_what_the_page_shows_and_is_an_act(client, stage, logged
     assert rows[0]["State"] == "Awaiting countersignature"
 
 
+@pytest.mark.std("A-01")
+def test_list_and_export_show_who_signed_when_and_with_what_meaning(client, stage, logged):
+    countersign(signer=confirmed(stage.supervisor, logged.digest), insertion=logged, nearness="in_room")
+    signed = "Su Pervisor, 2 March 2026, 13:30 Australia/Adelaide, countersigned: in the room and watched"
+    assert signed in client.get(reverse("entries")).content.decode()
+    answer = client.post(reverse("entries"), {"export": "csv"})
+    rows = list(csv.DictReader(io.StringIO(b"".join(answer.streaming_content).decode("utf-8-sig"))))
+    assert rows[0]["Signed by, when, meaning"] == signed
+
+
 def test_the_list_and_the_page_ask_no_more_for_twenty_entries_than_for_one(client, stage, logged):
     educator = client_of(stage.cast.educator)
 
