@@ -200,6 +200,16 @@ TABLE: dict[str, Row] = {
     "document_take_back": Row(keeps_rules, ACTION),
     "document_begin": Row(keeps_rules, FORM),
     "document_propose": Row(keeps_rules, FORM),
+    # --- credentials: sheets that come in ---
+    "imports": Row(places),
+    "import_staff": Row(places, FORM),
+    "import_logbook": Row(educates, FORM),
+    "import_template": Row(places, note="an empty sheet of a kind that one may import"),
+    "import_preview": Row(places, FORM, "one's own upload; 404 for others'"),
+    "import_match": Row(places, FORM),
+    "import_progress": Row(places),
+    "import_refused": Row(places),
+    "import_drop": Row(places, ACTION),
 }
 
 

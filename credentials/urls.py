@@ -1,6 +1,6 @@
 from django.urls import path
 
-from credentials.views import answers, decisions, documents, foundings, help, people, reviews, scopes, today
+from credentials.views import answers, decisions, documents, foundings, help, imports, people, reviews, scopes, today
 
 urlpatterns = [
     path("help/", help.help_page, name="help"),
@@ -32,4 +32,13 @@ urlpatterns = [
         documents.document_propose,
         name="document_propose",
     ),
+    path("set-up/sheets/", imports.imports, name="imports"),
+    path("set-up/sheets/staff/", imports.import_staff, name="import_staff"),
+    path("set-up/sheets/logbook/", imports.import_logbook, name="import_logbook"),
+    path("set-up/sheets/empty/<str:kind>/", imports.import_template, name="import_template"),
+    path("set-up/sheets/<uuid:uuid>/", imports.import_preview, name="import_preview"),
+    path("set-up/sheets/<uuid:uuid>/headings/", imports.import_match, name="import_match"),
+    path("set-up/sheets/<uuid:uuid>/progress/", imports.import_progress, name="import_progress"),
+    path("set-up/sheets/<uuid:uuid>/refused/", imports.import_refused, name="import_refused"),
+    path("set-up/sheets/<uuid:uuid>/drop/", imports.import_drop, name="import_drop"),
 ]

@@ -27,6 +27,8 @@ from uuid import uuid4
 from audits.corrections import propose_withdrawal
 from audits.logbook import record_insertion
 from audits.models import Insertion
+from credentials import uploads
+from credentials.sheet_kinds import LOGBOOK, STAFF
 from people import accounts
 from tests.audits.conftest import entry_of
 from tests.factories import (
@@ -380,6 +382,28 @@ def for_a_document(cast: Cast) -> Arguments:
     return {whose: {"kind": "rules", **unit, "procedure_id": procedure.pk} for whose, unit in units(cast).items()}
 
 
+OWN_UPLOADS = """
+                educators administrators
+educator        yes       404
+manager         404       404
+administrator   404       yes
+*               403       403
+"""
+
+
+def some_uploads(cast: Cast) -> Arguments:
+    """A log that the educator sent and a staff list that the administrator sent, both read."""
+    found = {}
+    for whose, user, kind in (("educators", cast.educator, LOGBOOK), ("administrators", cast.administrator, STAFF)):
+        upload = uploads.begin(
+            user=user, kind=kind, name="list.csv", data=b"Staff number,Name,Unit,Date,Result\n1,A,W,1/1/2026,Y\n"
+        )
+        uploads.match(upload, columns={}, left_out=[], days=None)
+        uploads.read(upload)
+        found[whose] = {"uuid": upload.uuid}
+    return found
+
+
 MATRIX: dict[str, Entry] = {
     # --- frame ---
     "healthz": Entry(ANYBODY),
@@ -460,4 +484,13 @@ MATRIX: dict[str, Entry] = {
     "document_take_back": Entry(DOCUMENT_KEPT, a_document),
     "document_begin": Entry(page("educator manager"), lambda cast: {"page": {"kind": "rules"}}),
     "document_propose": Entry(KEEPERS, for_a_document),
+    "imports": Entry(page("educator manager administrator")),
+    "import_staff": Entry(page("educator manager administrator")),
+    "import_logbook": Entry(page("educator")),
+    "import_template": Entry(page("educator manager administrator"), lambda cast: {"page": {"kind": "staff"}}),
+    "import_preview": Entry(OWN_UPLOADS, some_uploads),
+    "import_match": Entry(OWN_UPLOADS, some_uploads),
+    "import_progress": Entry(OWN_UPLOADS, some_uploads),
+    "import_refused": Entry(OWN_UPLOADS, some_uploads),
+    "import_drop": Entry(OWN_UPLOADS, some_uploads),
 }

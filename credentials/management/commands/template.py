@@ -5,25 +5,19 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from audits import logbook_sheets
-from credentials import staff_sheets
+from credentials.sheet_kinds import KINDS
 from sheets.template import write_template
-
-SHEETS = {
-    "staff": (staff_sheets.FIELDS, "Staff list", staff_sheets.NOTES),
-    "logbook": (logbook_sheets.FIELDS, "Insertions", logbook_sheets.NOTES),
-}
 
 
 class Command(BaseCommand):
     help = "Write an empty staff list or logbook sheet: a heading for each field, lists to choose from, explanations."
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("kind", choices=sorted(SHEETS))
+        parser.add_argument("kind", choices=sorted(KINDS))
         parser.add_argument("file", metavar="FILE.xlsx")
 
     def handle(self, *args: Any, kind: str, file: str, **options: Any) -> None:
-        fields, title, notes = SHEETS[kind]
+        found = KINDS[kind]
         path = Path(file)
         if path.suffix.casefold() != ".xlsx":
             raise CommandError("The file's name must end in .xlsx.", returncode=2)
@@ -31,7 +25,7 @@ class Command(BaseCommand):
             raise CommandError(f"{file} is there already: give another name.", returncode=1)
         try:
             with path.open("xb") as stream:
-                write_template(stream, fields, title=title, notes=notes)
+                write_template(stream, found.fields, title=found.title, notes=found.notes)
         except OSError as error:
             raise CommandError(f"{file} cannot be written: {error.strerror}.", returncode=2) from None
-        self.stdout.write(f"{file}: {len(fields)} columns.")
+        self.stdout.write(f"{file}: {len(found.fields)} columns.")
