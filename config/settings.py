@@ -30,6 +30,7 @@ import os
 import re
 import secrets
 import tempfile
+import tomllib
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -38,6 +39,8 @@ import dj_database_url
 from django.core.exceptions import ImproperlyConfigured
 
 BASE_DIR = Path(__file__).resolve().parent.parent
+# A signature names it, so that a later reader knows by which application it was made.
+SITED_VERSION: str = tomllib.loads((BASE_DIR / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
 
 
 def _given(name: str) -> str:

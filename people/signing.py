@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth.hashers import check_password
 from django.core import signing as stamps
 from django.core.mail import send_mail
@@ -27,7 +28,7 @@ from django.http import HttpRequest
 from ledger.acts import Recording, instant
 from ledger.canonical import canonical, digest
 from people import clock
-from people.models import Appointment, Shown, User
+from people.models import Appointment, Place, Shown, User
 from people.tree import tree
 
 log = logging.getLogger("sited")
@@ -86,7 +87,8 @@ class Confirmed:
         """Sign what has this digest with the act that is open: once, within two minutes.
 
         Puts the signature into `rec.content` under the key "signature" and returns it: printed name, role,
-        registration, meaning, moment of signing and digest. Raises NotConfirmed; the caller's transaction then ends.
+        registration, meaning, moment of signing, digest, organisation and application. Raises NotConfirmed; the
+        caller's transaction then ends.
         """
         if digest not in self.shown:
             raise NotConfirmed("This was not shown before it was signed.")
@@ -103,6 +105,8 @@ class Confirmed:
             "meaning": self.meaning,
             "signed_at": instant(rec.recorded_at),
             "digest": digest,
+            "organisation": Place.objects.known().filter(parent=None).values_list("name", flat=True).first() or "",
+            "application": f"Sited {settings.SITED_VERSION}",
         }
         rec.content["signature"] = signature
         return signature

@@ -1,9 +1,11 @@
 """Signatures. The demands are those of 21 CFR 11.50 to 11.300 (Electronic records; electronic signatures)."""
 
 import logging
+import re
 from datetime import timedelta
 
 import pytest
+from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
 from django.contrib.sessions.backends.db import SessionStore
 from django.core import mail
@@ -26,7 +28,7 @@ from people.signing import (
     opened,
     seal,
 )
-from tests.factories import SECRET, UserFactory, make_cast
+from tests.factories import SECRET, UserFactory, make_cast, make_wards
 
 pytestmark = pytest.mark.django_db
 ONE, TWO = digest_of({"entry": 1}), digest_of({"entry": 2})
@@ -68,8 +70,24 @@ def test_a_signature_keeps_printed_name_role_registration_meaning_moment_and_dig
         "meaning": "Countersigned",
         "signed_at": instant(act.recorded_at),
         "digest": ONE,
+        "organisation": "",  # no unit was opened yet
+        "application": f"Sited {settings.SITED_VERSION}",
     }
     assert act.facts["signature"]["signed_at"].endswith("Z")
+
+
+@pytest.mark.std("A-14")
+def test_a_signature_names_organisation_account_application_kind_moment_and_record(signer):
+    """EHR-S FM RI.1.1.4.1#01-#09, without a patient: the subject is the clinician."""
+    make_wards()
+    sign(confirmed(signer))
+    act = history(signer.uuid).get()
+    signature = act.facts["signature"]
+    assert signature["organisation"] == "Wrenfield Coast Health"
+    assert re.fullmatch(r"Sited \d+\.\d+\.\d+", signature["application"])
+    assert (act.actor, act.kind, act.subject) == (signer, "test.signed", signer.uuid)
+    assert signature["signed_at"] == instant(act.recorded_at)
+    assert signature["digest"] == ONE
 
 
 @pytest.mark.std("A-01")
