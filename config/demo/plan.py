@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 Act = Callable[["Doors"], object]
 MIDDAY = time(12, 30)
+NO_HOUR = 2  # where the clocks change it is there twice or not at all
 SHEETS_COME_ON = 3  # of the next month
 
 
@@ -203,6 +204,8 @@ class Plan:
     ) -> Insertion | None:
         """Plan one insertion; None for one that would be logged today or later, which has not happened yet."""
         entered = logged or at + timedelta(minutes=int(rng.integers(8, 55)))
+        if entered.hour == NO_HOUR:
+            entered += timedelta(hours=1)
         if max(at, entered) >= datetime.combine(self.today, time()):
             return None
         made = Insertion(

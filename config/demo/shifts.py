@@ -1,6 +1,6 @@
 """When insertions happen: by hour, weekday and month, for each kind of unit. Local times, invented weights.
 
-The hour from 02:00 holds none: where the clocks change it is there twice or not at all.
+The hour `plan.NO_HOUR` holds none: where the clocks change it is there twice or not at all.
 """
 
 from dataclasses import dataclass
