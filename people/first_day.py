@@ -1,5 +1,6 @@
 """What a new register still needs before anybody can be answered for: units, people, roles."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from people.access import Access, Right
@@ -24,12 +25,27 @@ ROLES = (
 )
 
 
+Further = Callable[[Access], list[Step]]
+_further: list[Further] = []
+
+
+def register(further: Further) -> None:
+    """Add the steps of an app above this one; it registers them when it starts."""
+    if further not in _further:
+        _further.append(further)
+
+
 def steps(access: Access) -> list[Step]:
-    """Units, staff, roles and accounts, in the order in which a first day goes. At most three queries."""
+    """Everything, in the order in which a first day goes: units, staff, roles, accounts, then what other apps need."""
+    return [*_own_steps(access), *(step for further in _further for step in further(access))]
+
+
+def _own_steps(access: Access) -> list[Step]:
+    """Units, staff, roles and accounts. At most three queries."""
     units, is_administrator = access.units_for(Right.PLACE), access.may_somewhere(Right.ADMINISTER)
-    levels = {access.tree.level(each) for each in units}
-    # An appointment to the group serves its hospitals too.
+    # An appointment to the group serves its hospitals too; a department has its hospital above it.
     serving = units | {each for unit in units for each in access.tree.above(unit)}
+    levels = {access.tree.level(each) for each in serving}
     roles = set(
         Appointment.objects.known().on(access.on).filter(unit__in=serving).values_list("role", flat=True).distinct()
     )
