@@ -7,8 +7,10 @@ class CredentialsConfig(AppConfig):
 
     def ready(self) -> None:
         from audits import settled
-        from credentials import standings, touched, verifying  # the app registry must be full
+        from credentials import first_steps, standings, touched, verifying  # the app registry must be full
+        from people import first_day
 
         touched.register_all()
         verifying.register_all()
         settled.follow(standings.refresh)
+        first_day.register(first_steps.first_steps)

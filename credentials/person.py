@@ -70,13 +70,15 @@ class PersonPage:
 
     @property
     def expires_on(self) -> date | None:
-        return self.at.expires_on if self.at.status.is_held else None
+        """The end of the award, for who may not read the reasons, which say it too."""
+        return self.at.expires_on if self.at.status.is_held and not self.seen.reasons else None
 
     @property
     def through(self) -> date | None:
-        """The last day of the answer, where that is not the award's own, which the answer block says."""
-        found = last_day(self.at)
-        return found if found and found != (self.expires_on and self.expires_on - timedelta(days=1)) else None
+        """The last day of the answer, where that is not the award's own."""
+        found, ends = last_day(self.at), self.at.expires_on
+        is_awards_own = self.at.status.is_held and found and ends and found == ends - timedelta(days=1)
+        return None if is_awards_own else found
 
     @property
     def status(self) -> str:

@@ -31,7 +31,7 @@ def who_can(
     `is_ward`: nothing lies below, so that the unit of each line goes without saying. `tells_more`: for readers who may
     know of somebody here how far they are.
     """
-    place = Column("unit", "Unit", sort="unit")
+    place = Column("unit", "Unit", value=lambda row: row.unit.rpartition(" / ")[2], sort="unit")
     then = Column("next", "Where it stands")
     return Listing(
         name="who-can",
@@ -243,8 +243,9 @@ def people(access: Access) -> Listing:
                 value="clinician.name",
                 sort=("clinician__name", "clinician_id"),
                 link=_person_link,
+                note=lambda row: _home_path(access, row),
+                note_label="Unit",
             ),
-            Column("unit", "Unit", value=lambda row: _home_path(access, row)),
             Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
             Column("may", "May insert", "answer", value=lambda row: Answer(row.may_insert)),
             Column("status", "Status", value=_shown_status, sort="shown_status"),

@@ -31,7 +31,7 @@ def who_can(request: HttpRequest) -> HttpResponseBase:
             unit=path,
             procedure=procedure,
             is_ward=len(mine.tree.below(unit.pk)) == 1,
-            tells_more=any(line.next for line in lines),
+            tells_more=any(line.next for line in lines if not _is_self(mine, line)),
         )
         if request.method == "POST":
             return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
@@ -54,6 +54,10 @@ def _start(mine: Access) -> dict[str, int]:
     if unit is None or procedure is None:
         return {}
     return {"unit": unit, "procedure": procedure.pk}
+
+
+def _is_self(mine: Access, line: whocan.Line) -> bool:
+    return line.clinician is not None and mine.is_self(line.clinician)
 
 
 def _asked(mine: Access, unit: Unit, procedure: Procedure, name: str) -> dict[str, object]:

@@ -102,6 +102,7 @@ def _shown(mine: Access, flag: Flag) -> dict[str, object]:
         "replies": flag.replies.select_related("by").order_by("id"),
         "answer": at.answer,
         "record": record_of(judged, at.status),
+        "today": judged.on,
         "is_own": mine.is_self(flag.clinician),
         "reply": ReplyForm() if flag.closed_id is None and flags.may_reply(mine, flag) else None,
         "zone": mine.tree.zone(judged.standing.home[0] if judged.standing.home else mine.tree.root),
