@@ -12,6 +12,7 @@ from pathlib import Path
 
 from django.core.management import call_command
 from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
 
 from config.demo.filling import FILLED, Say, fill
 from config.demo.plan import Plan
@@ -34,7 +35,8 @@ def filled_on() -> date | None:
         if connection.introspection.table_names():
             raise NotOursError("This database holds something else: name an empty one.")
         return None
-    call_command("migrate", verbosity=0)
+    if _is_behind():
+        call_command("migrate", verbosity=0)
     filled = Act.objects.filter(kind=FILLED).order_by("-seq").first()
     if filled is not None and register.is_demo():
         return date.fromisoformat(filled.facts["today"])
@@ -49,6 +51,12 @@ def filled_on() -> date | None:
         "This register holds records, and the demo did not make it. Nothing was changed. Name another database in "
         "SITED_DATABASE or DATABASE_URL."
     )
+
+
+def _is_behind() -> bool:
+    """Whether migrations wait: asked first, because to migrate where there is nothing to do takes seconds."""
+    executor = MigrationExecutor(connection)
+    return bool(executor.migration_plan(executor.loader.graph.leaf_nodes()))
 
 
 def make(plan: Plan, *, say: Say, review: bool) -> None:

@@ -38,7 +38,7 @@ STORIES = dict(
         _story("quiet", "003039", "Maren Dovercote", "curlew", "holds an award, and has gone quiet", "recency",
                status="current", may="alone"),
         _story("lapsed", "003046", "Hollis Wrackham", "avocet",
-               "lapsed yesterday, and is named as supervisor since", "expiry",
+               "lapsed yesterday, and cannot sign an entry that waits", "expiry",
                status="lapsed", may="in_room", role="supervisor who lapsed"),
         _story("grace", "003053", "Selby Amaranth", "egret", "expired ten days ago, in days of grace", "expiry",
                status="in_grace", may="in_room"),

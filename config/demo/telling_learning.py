@@ -140,6 +140,8 @@ def _mended(plan: Plan, story: Story) -> None:
     entry(37, False, answer="not_me", note="I was on leave that week; ask who was in charge.")
     corrected, withdrawn, disputed = entry(30), entry(26), entry(23, False)
     entry(2, answer="")
+    # Whoever is named here lost the right to sign it before the day.
+    entry(3, answer="", unit="avocet", supervisor=STORIES["lapsed"].number)
 
     plan.turn(plan.ago(15), lambda doors: doors.withdraw(withdrawn.uuid, "Logged twice: the same patient."))
     plan.turn(plan.ago(13), lambda doors: doors.agree(withdrawn.uuid), time(15, 0))

@@ -184,7 +184,7 @@ def test_everything_that_can_hang_on_an_entry_hangs_on_one(entries: dict[str, An
     mended = entries["mended"]
     assert Counter(mended["statements"]) == {"in_room": 6, "sent_back": 1, "not_me": 1}
     # The withdrawn version names its supervisor too, and bears no statement.
-    assert (mended["unsigned"], mended["withdrawn"], mended["proposals"], mended["disputes"]) == (2, 1, 1, 1)
+    assert (mended["unsigned"], mended["withdrawn"], mended["proposals"], mended["disputes"]) == (3, 1, 1, 1)
     assert mended["late"] == 1
 
 

@@ -10,7 +10,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from audits.localtime import moment
-from config.demo.groundplan import DOMAIN, GROUP, ZONE
+from audits.models import Insertion
+from config.demo.groundplan import DOMAIN, GROUP, HOSPITALS, ZONE
 from config.demo.leads import FIRST, LEADS, SECRET
 from config.demo.making import NotOursError, filled_on, make
 from config.demo.names import email
@@ -65,23 +66,18 @@ class Command(BaseCommand):
         began = timezone.now()
         plan = scenario(today)
         make(plan, say=self._say, review=review)
-        self._say(
-            f"{len(plan.members)} clinicians, {len(plan.insertions):,} insertions, {acts.head():,} acts in "
-            f"{(timezone.now() - began).seconds} s."
-        )
+        kept = Insertion.objects.known().count()
+        took = (timezone.now() - began).seconds
+        self._say(f"{len(plan.members)} clinicians, {kept:,} insertions, {acts.head():,} acts in {took} s.")
 
     def _tell(self, port: int) -> None:
         roles = [(FIRST.email, "educator and administrator of the group")]
         roles += [(each.email, f"{each.roles[0][0]}, {_where(each.roles[0][1])}") for each in LEADS]
         roles += [(email(each.name, DOMAIN), each.role) for each in STORIES.values() if each.role]
-        self._say("")
-        self._say(f'Sign in at http://{HOST}:{port}/ with one of these and the password "{SECRET}":')
-        for address, role in roles:
-            self._say(f"  {address:<46} {role}")
-        self._say("Worth looking up:")
-        for each in STORIES.values():
-            self._say(f"  {each.name:<24} {each.about}")
-        self._say("All people, places and figures are invented.")
+        lines = ["", f'Sign in at http://{HOST}:{port}/ with one of these and the password "{SECRET}":']
+        lines += [f"  {address:<46} {role}" for address, role in roles]
+        lines += ["Worth looking up:", *(f"  {each.name:<24} {each.about}" for each in STORIES.values())]
+        self._say("\n".join([*lines, "All people, places and figures are invented."]))
 
     def _say(self, line: str) -> None:
         self.stdout.write(line)
@@ -89,8 +85,6 @@ class Command(BaseCommand):
 
 
 def _where(unit: str) -> str:
-    from config.demo.groundplan import HOSPITALS
-
     return HOSPITALS.get(unit, GROUP)
 
 
