@@ -1,6 +1,6 @@
 """Planning the import of a logbook sheet: what becomes of each row, before anything is written."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from uuid import UUID, uuid4
@@ -28,6 +28,7 @@ _NO_FIELD = {
     "events": "No column tells of serious events: none can be counted from these rows.",
     "supervisor": "No column names supervisors: the rows give no credit unless accepted on other evidence.",
 }
+_EXAMPLES = 3
 _NO_ATTEMPTS = "No column tells the number of attempts: a row that worked was read as working first time."
 
 
@@ -102,7 +103,16 @@ def _occasions(tables: Tables, register: Register, report: Report, access: Acces
                 report.refuse(occasion.rows[0], occasion.problems)
             else:
                 found.append(occasion)
+        if reader.zeros_added:
+            report.remark(zeros_differ(reader.zeros_added), sheet=table.sheet, column="staff_number")
     return found
+
+
+def zeros_differ(numbers: Mapping[str, str]) -> str:
+    """Which staff numbers were found though zeros at their beginning differ, the first few by name."""
+    first = "; ".join(f"{said} is {known}" for said, known in list(numbers.items())[:_EXAMPLES])
+    more = f"; and {len(numbers) - _EXAMPLES} more" if len(numbers) > _EXAMPLES else ""
+    return f"Zeros at the beginning differ, and only one number fits: {first}{more}."
 
 
 def _place(occasion: Occasion, reach: frozenset[int], access: Access, report: Report) -> None:

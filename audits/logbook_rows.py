@@ -66,6 +66,7 @@ class Reader:
         self._warn = warn
         self._parsers = [(name, PARSERS[name]) for name in table.columns]
         self._has = frozenset(table.columns)
+        self.zeros_added: dict[str, str] = {}  # numbers that differ from the register's by zeros, as read
         self._told: set[tuple[str, str]] = set()
         self._supervisors: dict[str, Person | Refused] = {}
         self._units: dict[tuple[str, str], int | Refused] = {}
@@ -75,7 +76,7 @@ class Reader:
         """What this row says; None if it was joined to the occasion of an earlier row."""
         problems: list[Problem] = []
         said = self._read(position, row, problems)
-        person = self._person(position, said, problems)
+        person = self._person(said, problems)
         unit = self._unit(said, problems)
         found = Occasion([position], person, unit, problems=problems)
         supervisor = self._supervisor(position, said, problems)
@@ -141,7 +142,7 @@ class Reader:
             problems.append(Problem("staff_number", "Give the staff number of whoever inserted."))
         return said
 
-    def _person(self, position: int, said: Mapping[str, Any], problems: list[Problem]) -> Person | None:
+    def _person(self, said: Mapping[str, Any], problems: list[Problem]) -> Person | None:
         number = said.get("staff_number")
         if number is None:
             return None
@@ -156,7 +157,7 @@ class Reader:
             return None
         person, zeros_added = found
         if zeros_added:
-            self._once(position, "staff_number", number, f"Zeros differ: read as {person.staff_number}.")
+            self.zeros_added.setdefault(number, person.staff_number)
         if not may_be(said.get("name", ""), person.name):
             text = f"This staff number is that of {person.name}: check the number and the name."
             problems.append(Problem("name", text))

@@ -55,9 +55,9 @@ class Report:
     def warn(self, position: int, name: str, text: str) -> None:
         self._warned.append((position, name, text))
 
-    def remark(self, text: str, *, sheet: str = "") -> None:
-        """Say something about a sheet, or the file, as a whole."""
-        self._general.append(Remark(text, sheet))
+    def remark(self, text: str, *, sheet: str = "", column: str = "") -> None:
+        """Say something about a column, a sheet, or the file as a whole."""
+        self._general.append(Remark(text, sheet, column=column))
 
     @property
     def problems(self) -> dict[int, list[Remark]]:

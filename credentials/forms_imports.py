@@ -44,7 +44,7 @@ class ColumnsForm(Form):
                 choices=choices,
                 required=False,
                 initial=sheet.guessed.get(field.name, ""),
-                help_text=field.about,
+                help_text="" if field.name in sheet.guessed else field.about,
             )
 
     def clean(self) -> dict[str, Any]:

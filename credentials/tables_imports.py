@@ -1,11 +1,12 @@
 """The rows of a sheet that is looked at before it is signed."""
 
+from itertools import islice
 from typing import Any
 
 from django import forms
 
 from audits.sheet_report import Becomes
-from credentials.uploads import kind_of, rows_of
+from credentials.uploads import rows_of
 from sheets.listing import Column, Filter, Listing
 from sheets.models import StagedRow, Upload
 
@@ -16,12 +17,11 @@ WORDS = {
     Becomes.LEFT_OUT: "Left out: it is on the form",
     Becomes.REFUSED: "Refused",
 }
-_SAID = 8
+_SAID = 4
 
 
 def staged(upload: Upload) -> Listing:
     """Every row with what becomes of it, refused ones first; once stored, only the refused are kept."""
-    labels = {field.name: field.label for field in kind_of(upload).fields}
     headings = upload.summary.get("headings", {})
     return Listing(
         name="rows",
@@ -34,7 +34,7 @@ def staged(upload: Upload) -> Listing:
             Column("column", "Column", value=lambda row: _column(row, headings)),
             Column("value", "Value", value=lambda row: _each(row, "value")),
             Column("reason", "Reason", value=lambda row: _each(row, "reason")),
-            Column("said", "What the row says", value=lambda row: _said(row, labels)),
+            Column("said", "The row begins", value=_said),
         ),
         filters=(
             Filter(
@@ -74,6 +74,8 @@ def _each(row: StagedRow, part: str) -> str:
     return " ".join(each[part] for each in row.problems if each[part])
 
 
-def _said(row: StagedRow, labels: dict[str, str]) -> str:
-    said = [f"{labels[name]}: {value}" for name, value in row.values.items() if name in labels]
-    return "; ".join(said[:_SAID])
+def _said(row: StagedRow) -> str:
+    said = (value for name, value in row.values.items() if name != "becomes")
+    return ", ".join(
+        str(int(each)) if isinstance(each, float) and each == int(each) else str(each) for each in islice(said, _SAID)
+    )
