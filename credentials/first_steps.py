@@ -47,7 +47,7 @@ def first_steps(access: Access) -> list[Step]:
             "Awards from before the register are confirmed",
             held and not waiting,
             "foundings",
-            f"{claims} for a second person." if waiting else "Enter who holds a procedure already; another confirms it.",
+            f"{claims} for a second person." if waiting else "Enter who holds one already; another confirms it.",
         ),
         Step("Somebody is enrolled", learning, "who_can", "Look up whoever is learning, and enrol them on their page."),
         Step("The first insertion is logged", logged, "log" if logs else "", "Log one, or import your logbook."),

@@ -46,6 +46,10 @@ class Seals(forms.Field):
 
     widget = forms.MultipleHiddenInput
 
+    def bound_data(self, data: Any, initial: Any) -> Any:
+        """A page shown again bears the marks of what it shows now, not those that came with the refused form."""
+        return initial
+
     def to_python(self, value: Any) -> list[str]:
         return list(value or [])
 

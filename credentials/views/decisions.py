@@ -97,9 +97,10 @@ def award(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
     procedure = _procedure(procedure_id)
     check = _checked(awarding.check_award, clinician, procedure)
     units = mine.units_for(Right.DECIDE)
-    form = AwardForm(request, request.POST or None, digests=[check.digest], tree=mine.tree, units=units)
+    shown = [check.digest]
+    form = AwardForm(request, request.POST or None, digests=shown, tree=mine.tree, units=units)
     form.initial["scope_unit"] = _widest(mine, clinician)
-    if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.AWARDED)):
+    if form.is_bound and form.is_valid() and (signer := form.signed(meaning=awarding.AWARDED, digests=shown)):
         try:
             unit = form.cleaned_data["scope_unit"]
             awarding.award(signer=signer, clinician=clinician, procedure=procedure, scope_unit=unit)
@@ -118,8 +119,9 @@ def renew(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
     _, clinician = _whom(request, uuid, Right.DECIDE)
     procedure = _procedure(procedure_id)
     check = _checked(awarding.check_renewal, clinician, procedure)
-    form = Signing(request, request.POST or None, digests=[check.digest])
-    if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.RENEWED)):
+    shown = [check.digest]
+    form = Signing(request, request.POST or None, digests=shown)
+    if form.is_bound and form.is_valid() and (signer := form.signed(meaning=awarding.RENEWED, digests=shown)):
         try:
             awarding.renew(signer=signer, clinician=clinician, procedure=procedure)
         except Problems as problems:

@@ -58,8 +58,9 @@ def scope_end(request: HttpRequest, uuid: UUID) -> HttpResponse:
         raise Http404("No such scope in scope.")
     if row.clinician is not None:
         mine.require_about(Right.DECIDE, row.clinician)
-    form = EndScopeForm(request, request.POST or None, digests=[awarding.scope_digest(row)])
-    if request.method == "POST" and form.is_valid() and (signer := form.signed(meaning=awarding.SCOPE_ENDED)):
+    shown = [awarding.scope_digest(row)]
+    form = EndScopeForm(request, request.POST or None, digests=shown)
+    if form.is_bound and form.is_valid() and (signer := form.signed(meaning=awarding.SCOPE_ENDED, digests=shown)):
         try:
             awarding.finish_scope(signer=signer, scope=row, until_day=form.cleaned_data["until_day"])
         except Problems as problems:
@@ -88,8 +89,9 @@ def _decide(request: HttpRequest, mine: Access, clinician: Clinician | None) -> 
         return page(request, "credentials/scope.html", context)
     new = asked.scope_of(clinician)
     typed = request.POST if "secret" in request.POST else None
-    form = Signing(request, typed, digests=[awarding.scope_digest(new)])
-    if form.is_bound and form.is_valid() and (signer := form.signed(meaning=awarding.SCOPED)):
+    shown = [awarding.scope_digest(new)]
+    form = Signing(request, typed, digests=shown)
+    if form.is_bound and form.is_valid() and (signer := form.signed(meaning=awarding.SCOPED, digests=shown)):
         try:
             awarding.decide_scope(signer=signer, new=new)
         except Problems as problems:
