@@ -353,6 +353,24 @@ class Walk:
                 signer=sign(made.supervisor, made.digest), insertion=made, nearness=self.one(("in_room", "nearby"))
             )
 
+    def fail_again_and_again(self) -> Any:
+        """Somebody who was awarded logs three insertions in a row that failed."""
+        row = self.one(Award.objects.known().filter(expires_on__gt=self.today).select_related("clinician"))
+        if row is None:
+            return False
+        unit = Unit.objects.get(pk=enrolling.home_unit(row.clinician, self.today))
+        there = self.now.astimezone(ZoneInfo(tree().zone(unit.pk))).replace(tzinfo=None, microsecond=0)
+        for minutes in (40, 30, 20):
+            uuid = UUID(int=self.choose.getrandbits(128), version=4)
+            performed = there - timedelta(minutes=minutes)
+            attempts = (replace(FAILED, technique=row.procedure.technique),)
+            entry = entry_of(
+                row.clinician, unit, None, uuid=uuid, performed=performed, attempts=attempts, fold=0,
+                technique=row.procedure.technique,
+            )  # fmt: skip
+            logbook.record_insertion(actor=self.world.chief, entry=entry)
+        return True
+
     def answer(self) -> Any:
         """Countersign, send back or not me, by the named supervisor."""
         row = self.one(Insertion.objects.known().exclude(supervisor=None))
