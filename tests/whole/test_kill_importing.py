@@ -137,7 +137,7 @@ def test_an_importer_of_a_logbook_killed_anywhere_leaves_the_whole_sheet_or_noth
 
     before, after, places = killed_everywhere(process, work, state, most=120)
     assert [b - a for a, b in zip(before, after, strict=True)][:6] == [1, 2, 3, 2, 0, 1]
-    assert places > 10
+    assert places > 5
     assert wrong() == []
     assert list(altered()) == []
 
