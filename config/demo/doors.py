@@ -1,6 +1,6 @@
 """What people of the invented group do, each by the door that a user takes. People by staff number or e-mail."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from uuid import UUID
@@ -190,6 +190,16 @@ class Doors:
         flag = self._flag(who, procedure, rule)
         signer = self.confirm(self.educator(self.home(who)), flags.MEANING, [flags.flag_digest(flag)])
         flags.close_flag(signer=signer, flag=flag, outcome=outcome, reason=reason)
+
+    def work_through(self, said: Mapping[str, tuple[str, str]], *, but: Collection[str], leave: int) -> None:
+        """Close what these rules ask of everybody else, oldest first; the last few are left."""
+        rows = Flag.objects.filter(closed=None, rule__in=said).exclude(clinician__staff_number__in=but).order_by("pk")
+        for flag in list(rows.select_related("clinician", "procedure"))[: -leave or None]:
+            outcome, reason = said[flag.rule]
+            signer = self.confirm(
+                self.educator(self.home(flag.clinician.staff_number)), flags.MEANING, [flags.flag_digest(flag)]
+            )
+            flags.close_flag(signer=signer, flag=flag, outcome=outcome, reason=reason)
 
     def _flag(self, who: str, procedure: str, rule: str) -> Flag:
         about = {"clinician": self.clinicians[who], "procedure": self.procedures[procedure], "rule": rule}

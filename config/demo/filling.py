@@ -22,7 +22,7 @@ from config.demo import leads, local_rules
 from config.demo.doors import BANDS, Doors
 from config.demo.groundplan import AREAS, DOMAIN, GROUP, HOSPITALS, ZONE, hospital, path
 from config.demo.names import email
-from config.demo.plan import SHEETS_COME_ON, Insertion, Plan
+from config.demo.plan import FIRST_REVIEW, SHEETS_COME_ON, Insertion, Plan
 from credentials import proposing
 from credentials.models import Programme, Rules
 from credentials.review import review_today
@@ -112,7 +112,7 @@ class Filling:
         for at, act in plan.turns + (plan.after_review if review else []):
             self._put(at, lambda act=act: act(doors))  # type: ignore[misc]
         if review:
-            self._put(datetime.combine(plan.ago(41), time(5, 0)), self._review)
+            self._put(datetime.combine(plan.ago(FIRST_REVIEW), time(5, 0)), self._review)
         self._put_sheets()
         for months in range(3, 24, 3):
             self._put(datetime.combine(add_months(plan.start, months), time(5, 30)), self._tell)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 Act = Callable[["Doors"], object]
 MIDDAY = time(12, 30)
 NO_HOUR = 2  # where the clocks change it is there twice or not at all
+FIRST_REVIEW = 12  # days before today; another is on the day itself
 SHEETS_COME_ON = 3  # of the next month
 
 

@@ -29,7 +29,7 @@ STORIES = dict(
     (
         _story("close", "003011", "Tindra Maplethorpe", "tern", "a steady trainee, one supervised insertion short",
                status="in_training", may="in_room", role="trainee"),
-        _story("ready", "003018", "Joram Pellingfield", "egret", "a trainee who has all that the terms ask",
+        _story("ready", "003018", "Joram Pellingfield", "heron", "a trainee who has all that the terms ask",
                status="ready_for_award", may="in_room"),
         _story("provisional", "003025", "Dashiell Ormerod-Finch", "tern", "awarded seven weeks ago, still provisional",
                status="provisional", may="alone"),

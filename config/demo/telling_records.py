@@ -1,7 +1,7 @@
 """Stories that a record of insertions tells: holders whose figures must be seen, and some whose figures mislead."""
 
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
@@ -9,11 +9,16 @@ from audits.calendar import add_months
 from config.demo import attempts, shifts
 from config.demo.doors import Doors
 from config.demo.groundplan import AREAS
-from config.demo.plan import Plan
+from config.demo.plan import FIRST_REVIEW, Plan
 from config.demo.stories import STORIES, Story
 
 USUAL = "YYYYNYYYYYYYNYYYYYYN"
 FALLING = "YNNYYNYNYN"
+SAID = {
+    "attempts_limit": ("talked", "Nobody else was free at that hour; next time the access team is called after two."),
+    "serious_event": ("refresh", "Looked at together with what was reported; an hour in the skills room is arranged."),
+}
+"""Rule -> what came of a question, and why."""
 
 
 def tell(plan: Plan) -> None:
@@ -26,6 +31,7 @@ def tell(plan: Plan) -> None:
     for key, days in (("lapsed", -31), ("grace", -10), ("due", 40)):
         _by_calendar(plan, STORIES[key], plan.today + timedelta(days=days))
     _joined(plan, STORIES["joined"])
+    _worked_through(plan)
 
 
 def holder(
@@ -123,9 +129,18 @@ def _event(plan: Plan, story: Story) -> None:
         doors.close(who, story.procedure, "serious_event", "talked", reason)
 
     plan.after_review += [
-        (datetime.combine(plan.ago(39), datetime.min.time()) + timedelta(hours=10), reply),
-        (datetime.combine(plan.ago(35), datetime.min.time()) + timedelta(hours=16), close),
+        (datetime.combine(plan.ago(FIRST_REVIEW - 2), time(10, 0)), reply),
+        (datetime.combine(plan.ago(FIRST_REVIEW - 6), time(16, 0)), close),
     ]
+
+
+def _worked_through(plan: Plan) -> None:
+    """What the first review asked of others about single entries is talked over within days, but for one."""
+
+    def work_through(doors: Doors) -> None:
+        doors.work_through(SAID, but={story.number for story in STORIES.values()}, leave=1)
+
+    plan.after_review.append((datetime.combine(plan.ago(FIRST_REVIEW - 5), time(16, 30)), work_through))
 
 
 def _by_calendar(plan: Plan, story: Story, expires_on: date) -> None:
