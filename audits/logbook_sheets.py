@@ -111,7 +111,7 @@ def plan_import(*, actor: User, tables: Tables, file: str, days: tuple[date, dat
         raise NotPermitted(f"{actor.pk} may not import insertions: an educator does")
     if wrong := _days_problems(days, access.on):
         raise Problems(wrong)
-    report = Report(tables)
+    report = Report(tables, LABELS)
     procedures = tuple(Procedure.objects.all())
     found = planned(tables, report, access, procedures=procedures, days=days)
     plan = Plan(

@@ -34,12 +34,21 @@ class Becomes(StrEnum):
 class Report:
     """Rows by their position in the file, and what becomes of each. Remarks name fields; `document` names headings.
 
-    `of_staff` are the fields that hold staff's own names and numbers, which may be shown. Without `judge_values` only
-    headings tell what may be patients' record numbers: in a list of staff every column looks like one.
+    `labels` are the fields' names for people. `of_staff` are the fields that hold staff's own names and numbers, which
+    may be shown. Without `judge_values` only headings tell what may be patients' record numbers: in a list of staff
+    every column looks like one.
     """
 
-    def __init__(self, tables: Tables, *, of_staff: Collection[str] = _OF_STAFF, judge_values: bool = True) -> None:
+    def __init__(
+        self,
+        tables: Tables,
+        labels: Mapping[str, str],
+        *,
+        of_staff: Collection[str] = _OF_STAFF,
+        judge_values: bool = True,
+    ) -> None:
         self.tables = tables
+        self._labels = labels
         self._of_staff = of_staff
         left_out = [remark for table in tables for remark in record_numbers_left_out(table, judge_values=judge_values)]
         self.becomes = [Becomes.NEW] * len(tables)
@@ -106,14 +115,17 @@ class Report:
 
     def headed(self, remark: Remark) -> Remark:
         """The remark with the sheet's own heading in place of a field's name."""
-        heading = self.headings.get(remark.sheet, {}).get(remark.column, remark.column)
+        heading = self.headings.get(remark.sheet, self._labels).get(remark.column, remark.column)
         return Remark(remark.reason, remark.sheet, remark.row, heading, remark.value)
 
     @cached_property
     def headings(self) -> Mapping[str, Mapping[str, str]]:
-        """Sheet -> field -> its heading, or the letter of a column without one."""
+        """Sheet -> field -> its heading, the letter of a column without one, or its label where it has no column."""
         return {
-            table.sheet: {name: column.heading or f"column {column.letter}" for name, column in table.columns.items()}
+            table.sheet: {
+                **self._labels,
+                **{name: column.heading or f"column {column.letter}" for name, column in table.columns.items()},
+            }
             for table in self.tables
         }
 

@@ -211,5 +211,6 @@ NOTES = (
     "Staff only: nothing about patients.",
     "Import it again as often as you like: what is in the register already is passed over.",
 )
+LABELS = {field.name: field.label for field in FIELDS}
 # All of it is about staff, whose names and numbers may be shown to whoever imports.
 OF_STAFF = frozenset(field.name for field in FIELDS) - {"evidence_kind", "evidence_place"}

@@ -7,6 +7,7 @@ from typing import Any
 
 from audits.directory import plain_name
 from credentials.staff_fields import PARSERS
+from people.clock import in_words
 from people.problems import Problem
 from sheets.cells import Refused
 from sheets.table import Row, Table
@@ -70,6 +71,7 @@ def read_row(
     if width and isinstance(row.values.get("staff_number"), float | int) and said.get("staff_number"):
         said["staff_number"] = said["staff_number"].zfill(width)
     _check_belongings(said, problems)
+    _check_order(said, problems)
     if problems:
         return None, problems
     name = said.get("name") or ", ".join(filter(None, (said.get("surname"), said.get("first_name"))))
@@ -141,6 +143,12 @@ def _check_belongings(said: dict[str, Any], problems: list[Problem]) -> None:
     ):
         if said.get(name) and not said.get(needs) and needs not in broken:
             problems.append(Problem(needs, text))
+
+
+def _check_order(said: dict[str, Any], problems: list[Problem]) -> None:
+    for first, last in (("from_day", "through"), ("role_from", "role_through"), ("awarded_on", "valid_through")):
+        if said.get(first) and said.get(last) and said[last] < said[first]:
+            problems.append(Problem(last, f"The last day lies before the first, {in_words(said[first])}."))
 
 
 def in_order(said: Sequence[Said]) -> Iterator[Said]:

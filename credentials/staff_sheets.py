@@ -18,7 +18,7 @@ from django.db import transaction
 
 from audits.models import Procedure
 from audits.sheet_report import Becomes, Report
-from credentials.staff_fields import FIELDS, NOTES, OF_STAFF
+from credentials.staff_fields import FIELDS, LABELS, NOTES, OF_STAFF
 from credentials.staff_rows import Said, in_order, read_row, width_of_numbers
 from credentials.staff_writing import Writer
 from ledger.acts import Recording, recording
@@ -113,7 +113,7 @@ def carry_out(
 
 
 def _report(tables: Tables) -> Report:
-    return Report(tables, of_staff=OF_STAFF, judge_values=False)
+    return Report(tables, LABELS, of_staff=OF_STAFF, judge_values=False)
 
 
 def _read(tables: Tables, report: Report) -> list[Said]:
