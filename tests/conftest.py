@@ -9,12 +9,19 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
     from pytest_django.live_server_helper import LiveServer
 
 pytest_plugins = ["tests.guard_plugin"]
+
+# A busy machine draws slowly: that is no fault of a test. CI looks at the same examples each time.
+settings.register_profile(
+    "sited", deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=bool(os.environ.get("CI"))
+)
+settings.load_profile("sited")
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 # WCAG 2.2 up to AA and axe's own advice; target-size runs only because wcag22aa is asked for.
