@@ -17,8 +17,8 @@ from people.models import Clinician, Profession
 from people.tree import Tree
 
 
-class Signing(Form, SignForm):
-    """A form that signs, with the kin words of every form."""
+class Signing(SignForm):
+    """A form that signs and asks nothing else, or the base of one that does."""
 
 
 class HereField(UnitField):

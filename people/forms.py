@@ -9,7 +9,7 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.http import HttpRequest
 
 from people import clock, settings
-from people.fields import DayField
+from people.fields import DayField, Form
 from people.models import Appointment, Clinician, Placement, Profession, Unit
 from people.signing import (
     Confirmed,
@@ -34,10 +34,15 @@ class SignInForm(AuthenticationForm):
     }
 
     username = forms.EmailField(
-        label="E-mail", widget=forms.EmailInput(attrs={"autocomplete": "username", "autofocus": True})
+        label="E-mail",
+        error_messages={"required": "Enter your e-mail."},
+        widget=forms.EmailInput(attrs={"autocomplete": "username", "autofocus": True}),
     )
     password = forms.CharField(
-        label="Password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+        label="Password",
+        strip=False,
+        error_messages={"required": "Enter your password."},
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
     )
 
 
@@ -54,15 +59,22 @@ class Seals(forms.Field):
         return list(value or [])
 
 
-class SignForm(forms.Form):
+class SignForm(Form):
     """What every form that signs carries: the marks of what is shown, and the secret (at first the e-mail as well).
 
     Subclass it to ask more. `signed(meaning=...)` gives the Confirmed, or None with the refusal beside the field.
     """
 
-    email = forms.EmailField(label="Your e-mail", widget=forms.EmailInput(attrs={"autocomplete": "username"}))
+    email = forms.EmailField(
+        label="Your e-mail",
+        error_messages={"required": "Enter your e-mail."},
+        widget=forms.EmailInput(attrs={"autocomplete": "username"}),
+    )
     secret = forms.CharField(
-        label="Your password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+        label="Your password",
+        strip=False,
+        error_messages={"required": "Enter your password."},
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
     )
     shown = Seals(required=False)
 
@@ -98,7 +110,7 @@ class SignForm(forms.Form):
         return None
 
 
-class NewSecretForm(forms.Form):
+class NewSecretForm(Form):
     secret = forms.CharField(
         label="New password",
         strip=False,
@@ -108,7 +120,7 @@ class NewSecretForm(forms.Form):
     )
 
 
-class ChangeSecretForm(forms.Form):
+class ChangeSecretForm(Form):
     old = forms.CharField(
         label="Present password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
     )
@@ -153,7 +165,7 @@ def _unit(value: str) -> Unit:
     return Unit.objects.get(pk=int(value))
 
 
-class UnitForm(forms.Form):
+class UnitForm(Form):
     name = forms.CharField(label="Name", max_length=120, help_text="As the staff say it, such as Ward 4 Tern.")
     zone = forms.ChoiceField(
         label="Time zone", required=False, help_text="Days of this unit are those of this zone's clocks."
@@ -169,7 +181,7 @@ class UnitForm(forms.Form):
         self.order_fields(["parent", "level", "name", "zone"])
 
 
-class SettingForm(forms.Form):
+class SettingForm(Form):
     """One setting of a unit, from a day on."""
 
     def __init__(self, *args: Any, name: str, about: Sequence[tuple[str, str]], today: date, **kwargs: Any) -> None:
@@ -206,7 +218,7 @@ class SettingForm(forms.Form):
         return value.isoformat() if isinstance(value, date) else str(value)
 
 
-class AccountForm(forms.Form):
+class AccountForm(Form):
     name = forms.CharField(label="Name", max_length=150, help_text="As it is printed beside a signature.")
     email = forms.EmailField(label="E-mail", max_length=254)
     profession = forms.ChoiceField(label="Profession", choices=Profession.choices)
@@ -218,7 +230,7 @@ class AccountForm(forms.Form):
             del self.fields["email"]
 
 
-class AppointForm(forms.Form):
+class AppointForm(Form):
     role = forms.ChoiceField(label="As", choices=Appointment.Role.choices)
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], today: date, **kwargs: Any) -> None:
@@ -228,18 +240,18 @@ class AppointForm(forms.Form):
         self.fields["until_day"] = ThroughField()
 
 
-class ThroughForm(forms.Form):
+class ThroughForm(Form):
     """The last day of something."""
 
     until_day = ThroughField()
 
 
-class ClinicianForm(forms.Form):
+class ClinicianForm(Form):
     name = forms.CharField(label="Name", max_length=150)
     profession = forms.ChoiceField(label="Profession", choices=Profession.choices)
 
 
-class PlacementForm(forms.Form):
+class PlacementForm(Form):
     kind = forms.ChoiceField(label="As", choices=Placement.Kind.choices)
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], today: date, **kwargs: Any) -> None:
@@ -277,7 +289,7 @@ class EndPlacementForm(ThroughForm):
             )
 
 
-class AbsenceForm(forms.Form):
+class AbsenceForm(Form):
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["from_day"] = DayField(label="Away from", today=lambda: today)

@@ -90,6 +90,8 @@ def answer(
     """
     found = Answer(standing.may_insert)
     expires = getattr(standing, "expires_on", None)
+    last_day = expires - timedelta(days=1) if expires and expires > standing.on else None
+    told = [getattr(r, "text", r) for r in (getattr(standing, "reasons", ()) if reasons is None else reasons)]
     return {
         "css": _css(found),
         "of": of,
@@ -97,8 +99,9 @@ def answer(
         "words": "not insert on patients" if found is Answer.NO else found.words,
         "after": ", as things stand today" if standing.on > today else "",
         "explained": found.explained if standing.on >= today else "",
-        "reasons": [getattr(r, "text", r) for r in (getattr(standing, "reasons", ()) if reasons is None else reasons)],
-        "last_day": expires - timedelta(days=1) if expires and expires > standing.on else None,
+        "reasons": told,
+        # Once is enough, where a reason names the day.
+        "last_day": None if last_day and any(in_words(last_day) in text for text in told) else last_day,
     }
 
 

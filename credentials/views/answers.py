@@ -1,15 +1,16 @@
 """Who can: a unit here and now, and anybody in the hospital by name."""
 
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponseBase
 from django.views.decorators.http import require_http_methods
 
-from audits.models import Procedure
+from audits.models import Award, Procedure
 from credentials import tables, whocan
 from credentials.forms import WhoCanForm
 from people import access, clock, exports
 from people.access import Access, Right
 from people.lookups import note_views
-from people.models import Unit
+from people.models import Clinician, Unit
 from people.pages import page
 from sheets.listing import export, page_of
 
@@ -47,13 +48,21 @@ def who_can(request: HttpRequest) -> HttpResponseBase:
 
 
 def _start(mine: Access) -> dict[str, int]:
-    """The unit and procedure that a page without a question shows: one's own, and the first."""
-    procedure = Procedure.objects.first()
+    """The unit and procedure that a page without a question shows: one's own, and what most there hold."""
     offices = (each.unit_id for each in mine.appointments if each.unit_id in mine.neighbourhood)
     unit = mine.home if mine.home is not None else next(offices, None)
+    procedure = _usual(mine, unit) if unit is not None else None
     if unit is None or procedure is None:
         return {}
-    return {"unit": unit, "procedure": procedure.pk}
+    return {"unit": unit, "procedure": procedure}
+
+
+def _usual(mine: Access, unit: int) -> int | None:
+    """The procedure of most awards of those placed on a unit; without any, the first."""
+    here = Clinician.objects.all().placed(mine.tree.below(unit), mine.on)
+    held = Award.objects.known().filter(clinician__in=here).values("procedure").annotate(most=Count("pk"))
+    usual = held.order_by("-most", "procedure__name").values_list("procedure", flat=True).first()
+    return usual if usual is not None else Procedure.objects.values_list("pk", flat=True).first()
 
 
 def _is_self(mine: Access, line: whocan.Line) -> bool:
