@@ -332,9 +332,7 @@ def _ends_within(today: date) -> Callable[[QuerySet[Standing], str], QuerySet[St
 def _units(access: Access) -> list[tuple[str, str]]:
     inset = "\u2003"
     units = access.neighbourhood
-    return [
-        (str(each), inset * depth + access.tree.name(each)) for each, depth in access.tree.walk() if each in units
-    ]
+    return [(str(each), inset * depth + access.tree.name(each)) for each, depth in access.tree.walk() if each in units]
 
 
 def _on_unit(access: Access) -> Callable[[QuerySet[Standing], str], QuerySet[Standing]]:
