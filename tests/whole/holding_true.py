@@ -76,6 +76,7 @@ def standings_are_what_the_evidence_gives(walk: Walk) -> None:
         assert stale.waiting() == []
         stored = _stored()
         judged = standings.judge_many(standings.pairs_of())
+        assert stored.keys() == judged.keys()
         for pair, each in judged.items():
             assert stored[pair][0] == each.body, f"{pair}: {_first(each.body, stored[pair][0])}"
             assert stored[pair][1] == each.next_change_on, f"{pair}: {stored[pair][1]} is not {each.next_change_on}"

@@ -24,7 +24,7 @@ from tests.whole.world import BEGUN, VERBS, Walk, World, make_world, rolled_back
 pytestmark = pytest.mark.django_db
 
 # Verbs on which the others feed come more often: an award needs entries, entries need time.
-OFTEN = {"log_and_sign": 4, "log": 2, "time_passes": 3, "answer": 2}
+OFTEN = {"log_and_sign": 4, "log": 2, "time_passes": 3, "answer": 3}
 EXAMPLES, STEPS, WALKS = 12, 35, 5
 # What chance alone comes to too rarely.
 LAST = (

@@ -161,8 +161,13 @@ class Walk:
         return [(who.pk, procedure.pk) for who in self.clinicians for procedure in self.world.procedures]
 
     def step(self, verb: str) -> bool:
-        """One verb; False where a person was told why not, or there was nothing to do it to."""
+        """One verb; False where a person was told why not, or there was nothing to do it to.
+
+        Half of them meet standings brought up to date, which alone can be left stale.
+        """
         with clock.at(self.now):
+            if self.one((True, False)):
+                standings.refresh()
             try:
                 done = getattr(self, verb)() is not False
             except TOLD:
@@ -373,7 +378,9 @@ class Walk:
 
     def answer(self) -> Any:
         """Countersign, send back or not me, by the named supervisor."""
-        row = self.one(Insertion.objects.known().exclude(supervisor=None))
+        named = Insertion.objects.known().exclude(supervisor=None)
+        waiting = named.exclude(statements__known_until=None, statements__isnull=False)
+        row = self.one(waiting if waiting.exists() and self.one((True, True, False)) else named)
         if row is None:
             return False
         kind = self.one(("in_room", "in_room", "nearby", "sent_back", "not_me"))
@@ -570,6 +577,7 @@ class Walk:
             )
             made = logbook.record_insertion(actor=self.world.chief, entry=entry)
             countersigning.countersign(signer=sign(made.supervisor, made.digest), insertion=made, nearness="in_room")
+        standings.refresh()
 
     def enter_founding(self) -> None:
         day = self.day(400, 0)
