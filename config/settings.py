@@ -206,7 +206,6 @@ INSTALLED_APPS = [
     "csp",
     "django_htmx",
     "django_tables2",
-    "django_filters",
     "config",
     "ledger",
     "sheets",
