@@ -1,0 +1,186 @@
+"""Every page of the table of permissions, on a phone by day and on a desk by night, as all who see their own.
+
+The walk is done once; each test then reads one kind of what it found. A new URL is walked by itself, with the objects
+that tests/config/matrix.py makes for it; where a page has several faces, `with_content` names them.
+"""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from audits.models import Award, ScopeByRole
+from config.permissions import TABLE
+from credentials.models import Flag, Founding, Programme, Rules
+from ledger import clock
+from tests.browser.stage import Ward, fill
+from tests.browser.walk import Found, Looker, Planner, opened_by_get
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+    from pytest_django import DjangoDbBlocker
+    from pytest_django.live_server_helper import LiveServer
+
+# No page of their own is to be seen with a GET.
+NOT_SEEN = {
+    "healthz": "plain text for monitors",
+    "readyz": "JSON for monitors",
+    "stay": "JSON for the page's own script",
+    "to_sign_check": "leads back to To sign unless entries were chosen; the walk at the bedside goes through it",
+}
+TABBED = ("sign_in", "today", "log", "to_sign", "who_can", "person", "entries", "review", "unit_setting")
+
+
+def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
+    """URL name -> arguments and query of each face of the page that is worth a look."""
+    cast, procedure = ward.cast, ward.procedure.pk
+    flags, claim = Flag.objects.order_by("pk"), Founding.objects.first()
+    lapsed = Award.objects.known().get(clinician__name="Lap Sed").clinician
+    entry = {state: {"uuid": made.uuid} for state, made in ward.entries.items()}
+    departments = {"unit_id": cast.wards.department.pk, "procedure_id": procedure}
+
+    def person(who: Any, **more: Any) -> dict[str, Any]:
+        return {"uuid": who.uuid, **more}
+
+    def plain(*arguments: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], str]]:
+        return [(each, "") for each in arguments]
+
+    return {
+        "who_can": [({}, ""), ({}, "?name=Ow"), ({}, "?name=Nobody+Known")],
+        "entries": [({}, ""), ({}, "?q=Nobody+Known")],
+        "people": [({}, ""), ({}, "?q=Nobody+Known")],
+        "person": [
+            *plain(*(person(who) for who in (cast.owner, ward.due, ward.ready, ward.doctor, lapsed, cast.outsider))),
+            (person(cast.owner), "?on=1+January+2020"),
+        ],
+        "entry": plain(entry.pop("to_correct"), *entry.values()),
+        "log_saved": plain(entry["awaiting"], entry["emergency"]),
+        "entry_correct": plain(entry["serious"], entry["no_attempt"]),
+        "entry_withdraw": plain(entry["signed"]),
+        "entry_dispute": plain(entry["signed"], entry["disputed"]),
+        "send_back": plain(entry["awaiting"]),
+        "not_me": plain(entry["awaiting"]),
+        "entry_accept": plain(entry["emergency"], entry["sent_back"], entry["awaiting"]),
+        "entry_decide": plain({"uuid": ward.entries["to_correct"].uuid}, entry["to_withdraw"]),
+        "to_sign": [({}, ""), ({}, f"?entry={entry['serious']['uuid']}")],
+        "award": plain(person(ward.ready, procedure_id=procedure), person(cast.owner, procedure_id=procedure)),
+        "renew": plain(person(ward.due, procedure_id=procedure)),
+        "enrol": plain(person(cast.colleague)),
+        "enrolment_end": plain(person(cast.owner, procedure_id=procedure)),
+        "scope_end": plain({"uuid": ScopeByRole.objects.known().earliest("pk").uuid}),
+        "founding_decide": plain({"uuid": claim.uuid if claim else None}),
+        "review": plain(*({"uuid": flag.uuid} for flag in flags)),
+        "document": plain(
+            *(
+                {"kind": kind, "uuid": row.uuid}
+                for kind, model in (("rules", Rules), ("programme", Programme))
+                for row in model.objects.order_by("-pk")
+            )
+        ),
+        "document_begin": plain({"kind": "rules"}, {"kind": "programme"}),
+        "document_propose": plain({"kind": "rules", **departments}, {"kind": "programme", **departments}),
+        "unit_setting": plain(
+            *(
+                {"unit_id": departments["unit_id"], "name": name}
+                for name in ("logging_basis", "start_day", "reply_days")
+            )
+        ),
+    }
+
+
+@pytest.fixture(scope="module")
+def found(
+    browser: "Browser",
+    live_server: "LiveServer",
+    axe_script: str,
+    django_db_setup: None,
+    django_db_blocker: "DjangoDbBlocker",
+) -> Found:
+    with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock, "_may_move", lambda: True)
+        ward = fill()
+        planner, found = Planner(ward, with_content(ward)), Found()
+        for name in opened_by_get():
+            found.stops += planner.stops(name)
+        found.faults["status"] += planner.broken
+        looker = Looker(browser, live_server.url, planner, axe_script, found)
+        looker.look(found.stops)
+        sample = [next(stop for stop in found.stops if stop.name == name and not stop.html) for name in TABBED]
+        looker.tab_through(sample)
+        found.note("links", "followed", list(planner.dead_links()))
+    return found
+
+
+def report(found: Found, *kinds: str) -> str:
+    return "\n".join(line for kind in kinds for line in sorted(set(found.faults[kind])))
+
+
+def test_every_page_that_opens_is_seen_by_somebody(found: Found) -> None:
+    assert sorted({stop.name for stop in found.stops} | NOT_SEEN.keys()) == sorted(opened_by_get())
+    assert not report(found, "status")
+
+
+@pytest.mark.std("C-01")
+@pytest.mark.std("C-10")
+def test_no_page_bars_anybody(found: Found) -> None:
+    assert not report(found, "axe")
+
+
+@pytest.mark.std("B-15")
+def test_no_page_complains_or_breaks_its_policy(found: Found) -> None:
+    assert not report(found, "console", "policy")
+
+
+@pytest.mark.std("B-28")
+def test_no_page_asks_another_host(found: Found) -> None:
+    assert not report(found, "hosts")
+
+
+@pytest.mark.std("C-08")
+def test_no_page_scrolls_sideways(found: Found) -> None:
+    assert not report(found, "sideways")
+
+
+@pytest.mark.std("C-19")
+def test_every_page_has_its_frame_one_heading_and_a_title_of_its_own(found: Found) -> None:
+    assert not report(found, "frame")
+    # One screen may serve several URLs of a kind; two screens never share a title.
+    shared = {title: names for title, names in found.titles.items() if len(names) > 1}
+    assert not shared
+
+
+@pytest.mark.std("C-03")
+def test_a_form_sent_empty_says_what_to_mend(found: Found) -> None:
+    assert len({stop.name for stop in found.stops if stop.html}) >= 20
+    assert not [line for line in report(found, "frame").splitlines() if "with mistakes" in line]
+
+
+@pytest.mark.std("C-07")
+def test_every_target_is_large_enough(found: Found) -> None:
+    assert not report(found, "targets")
+
+
+@pytest.mark.std("C-09")
+def test_wider_text_spacing_cuts_nothing_off(found: Found) -> None:
+    assert not report(found, "spacing")
+
+
+@pytest.mark.std("C-06")
+def test_the_focus_is_seen_wherever_the_tab_key_goes(found: Found) -> None:
+    assert not report(found, "rings")
+    assert found.rings > 10 * len(TABBED)
+
+
+@pytest.mark.std("C-18")
+def test_help_stands_in_the_same_place_on_every_page(found: Found) -> None:
+    assert len(found.helps) == 1, {place: where[:3] for place, where in found.helps.items()}
+    assert next(iter(found.helps)) == (0 if "help" in TABLE else -1)
+
+
+@pytest.mark.std("C-14")
+def test_every_page_warns_before_the_session_ends(found: Found) -> None:
+    assert not report(found, "ending")
+
+
+def test_no_link_leads_nowhere(found: Found) -> None:
+    assert not report(found, "links")
