@@ -13,6 +13,9 @@ from audits.vocabulary import NOT_RECORDED, REASONS_FOR_ATTEMPT, REASONS_FOR_NO_
 from people.problems import Problem
 
 WORKING = ("first_time", "later", "working")
+FIELDS = frozenset(("result", "first_time", "attempts", "attempt_number", "site", "side", "gauge", "reason")) | {
+    f"{name}_{number}" for name in ("site", "gauge", "result") for number in (2, 3)
+}
 _FAILED = AttemptMade(site="", gauge=NOT_RECORDED, result="failed")
 
 

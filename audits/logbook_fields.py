@@ -18,7 +18,7 @@ from audits.vocabulary import (
     spoken_gauges,
 )
 from sheets import cells, days
-from sheets.cells import Parser, Warn, once, silent
+from sheets.cells import Parser, Warn, silent
 from sheets.choices import Choice, key, pair, tokens, yes_no
 from sheets.headings import Field
 from sheets.reading import Cell
@@ -88,7 +88,7 @@ _reasons: Choice[str] = Choice(spoken(REASONS))
 
 def _one_of(words: Mapping[Any, Iterable[str]]) -> Parser[Any]:
     choice: Choice[Any] = Choice(words)
-    return once(choice)
+    return choice
 
 
 def _supervisor(cell: Cell, warn: Warn = silent) -> str | None:
@@ -101,34 +101,34 @@ def _procedure(cell: Cell, warn: Warn = silent) -> str | None:
 
 
 PARSERS: Mapping[str, Parser[Any]] = {
-    "staff_number": once(cells.staff_number),
+    "staff_number": cells.staff_number,
     "name": cells.text,
     "hospital": cells.text,
     "unit": cells.text,
     "day": days.day_and_time,
-    "time": once(days.time_of_day),
+    "time": days.time_of_day,
     "procedure": _procedure,
     "band": _one_of(spoken(BANDS)),
     "technique": _one_of(spoken(TECHNIQUES)),
-    "result": once(_result),
-    "first_time": once(yes_no),
-    "attempts": once(cells.whole(0, 20)),
-    "attempt_number": once(cells.whole(1, 20)),
-    "site": once(_site),
+    "result": _result,
+    "first_time": yes_no,
+    "attempts": cells.whole(0, 20),
+    "attempt_number": cells.whole(1, 20),
+    "site": _site,
     "side": _one_of(spoken(SIDES)),
-    "gauge": once(_gauge),
-    "reason": once(_reason),
+    "gauge": _gauge,
+    "reason": _reason,
     "supervisor": _supervisor,
     "nearness": _one_of(NEARNESS),
-    "emergency": once(yes_no),
-    "others_before": once(cells.whole(0, 20)),
-    "events": once(_events),
-    "difficult": once(yes_no),
+    "emergency": yes_no,
+    "others_before": cells.whole(0, 20),
+    "events": _events,
+    "difficult": yes_no,
     "help_called": _one_of(spoken(HELP)),
     "simulation": _one_of(SIMULATED),
     "comment": cells.text,
     **{
-        f"{name}_{number}": once(parser)
+        f"{name}_{number}": parser
         for number in (2, 3)
         for name, parser in (("site", _site), ("gauge", _gauge), ("result", _result))
     },

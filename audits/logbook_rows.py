@@ -12,16 +12,19 @@ from uuid import UUID
 from audits.directory import People, Person, Places, may_be
 from audits.entry import AttemptMade, Difficulty, Entry
 from audits.freetext import text_problems
-from audits.logbook_attempts import attempts_told
+from audits.logbook_attempts import FIELDS as ATTEMPT_FIELDS
+from audits.logbook_attempts import Told, attempts_told
 from audits.logbook_fields import LONGEST, NOBODY, PARSERS
 from audits.models import Procedure
 from audits.vocabulary import GUIDED
 from people.problems import Problem
 from sheets.cells import Refused
+from sheets.reading import Cell
 from sheets.table import Row, Table
 
 NO_UUID = UUID(int=0)
 _TOGETHER_SECONDS = 6 * 3600
+_REMEMBERED = 20_000
 
 
 @dataclass(slots=True)
@@ -37,6 +40,33 @@ class Occasion:
     entry: Entry | None = None
     problems: list[Problem] = field(default_factory=list)
     last_attempt: int = 0
+
+
+class _Column:
+    """One column: what its cells mean, worked out once for each that differs, since columns repeat themselves."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._parser = PARSERS[name]
+        self._known: dict[Any, tuple[Any, list[str], str]] = {}
+
+    def read(self, cell: Cell) -> tuple[Any, list[str], str]:
+        """The value, remarks, and the reason if the cell is refused."""
+        # 1.0 and True are equal and mean different things.
+        key = cell if type(cell) is str else (type(cell), cell)
+        found = self._known.get(key)
+        if found is None:
+            found = self._parsed(cell)
+            if len(self._known) < _REMEMBERED:
+                self._known[key] = found
+        return found
+
+    def _parsed(self, cell: Cell) -> tuple[Any, list[str], str]:
+        warnings: list[str] = []
+        try:
+            return self._parser(cell, warnings.append), warnings, ""
+        except Refused as refused:
+            return None, warnings, refused.reason
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +94,13 @@ class Reader:
         self.table = table
         self.register = register
         self._warn = warn
-        self._parsers = [(name, PARSERS[name]) for name in table.columns]
+        self._columns = [_Column(name) for name in table.columns]
+        self._attempt_fields = [name for name in table.columns if name in ATTEMPT_FIELDS]
         self._has = frozenset(table.columns)
         self.zeros_added: dict[str, str] = {}  # numbers that differ from the register's by zeros, as read
         self._told: set[tuple[str, str]] = set()
+        self._attempts_told: dict[tuple[Any, ...], Told] = {}
+        self._comments: dict[str, str] = {}
         self._supervisors: dict[str, Person | Refused] = {}
         self._units: dict[tuple[str, str], int | Refused] = {}
         self._open: dict[tuple[int, int, date], Occasion] = {}
@@ -117,15 +150,15 @@ class Reader:
     def _read(self, position: int, row: Row, problems: list[Problem]) -> dict[str, Any]:
         """The values of the cells that say something, by field."""
         said: dict[str, Any] = {}
-        for name, parser in self._parsers:
-            cell = row.values[name]
+        values = row.values
+        for column in self._columns:
+            name = column.name
+            cell = values[name]
             if cell is None or cell == "":
                 continue
-            warnings: list[str] = []
-            try:
-                value = parser(cell, warnings.append)
-            except Refused as refused:
-                problems.append(Problem(name, refused.reason))
+            value, warnings, refusal = column.read(cell)
+            if refusal:
+                problems.append(Problem(name, refusal))
                 continue
             for text in warnings:
                 self._warn(position, name, text)
@@ -205,7 +238,10 @@ class Reader:
     def _attempts(
         self, position: int, said: Mapping[str, Any], problems: list[Problem]
     ) -> tuple[tuple[AttemptMade, ...], str]:
-        told = attempts_told(said)
+        shape = tuple(map(said.get, self._attempt_fields))
+        told = self._attempts_told.get(shape)
+        if told is None:
+            told = self._attempts_told[shape] = attempts_told(said)
         # A cell that could not be read says nothing, so that what seems to be missing is not.
         if told.problem is not None and not any(
             problem.field in ("result", "first_time", "attempts", "attempt_number") for problem in problems
@@ -236,8 +272,13 @@ class Reader:
 
     def _comment(self, position: int, said: Mapping[str, Any]) -> str:
         text: str = said.get("comment", "")
-        if wrong := text_problems("comment", text, longest=LONGEST):
-            self._warn(position, "comment", f"The comment was left out. {wrong[0].text}")
+        if not text:
+            return ""
+        if text not in self._comments:
+            wrong = text_problems("comment", text, longest=LONGEST)
+            self._comments[text] = f"The comment was left out. {wrong[0].text}" if wrong else ""
+        if self._comments[text]:
+            self._warn(position, "comment", self._comments[text])
             return ""
         return text
 

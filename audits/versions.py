@@ -45,12 +45,15 @@ class Written:
 
 def write(new: Sequence[NewVersion], rec: Recording) -> list[Written]:
     """Insert the versions with their attempts, in one open act; outcomes are the caller's. Same order as given."""
-    digests, rows = [], []
-    for each in new:
-        text = canonical(content_of(each))
-        digests.append(digest(text))
-        rows.append(_columns(each, text, digests[-1], rec))
-    insert_rows(Insertion, _INSERTION, rows)
+    digests: list[str] = []
+
+    def rows() -> Iterator[tuple[Any, ...]]:
+        for each in new:
+            text = canonical(content_of(each))
+            digests.append(digest(text))
+            yield _columns(each, text, digests[-1], rec)
+
+    insert_rows(Insertion, _INSERTION, rows())
     keys = dict(Insertion.objects.filter(known_from_id=rec.seq).values_list("uuid", "pk"))
     insert_rows(
         Attempt, _ATTEMPT, (row for each in new for row in _attempts(keys[each.ready.entry.uuid], each.ready.entry))

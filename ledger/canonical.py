@@ -5,6 +5,9 @@ import json
 from typing import Any
 
 LARGEST = 2**53 - 1
+_HOLDING = {dict, list, tuple}
+_PLAIN = {str, int, bool, type(None), *_HOLDING}
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
 def canonical(value: Any) -> str:
@@ -16,7 +19,11 @@ def canonical(value: Any) -> str:
     """
     if not _is_plain(value):
         _refuse_others(value, "$")
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    text = _ENCODER.encode(value)
+    if not text.isascii():
+        # Beyond ASCII only the slow look tells whether every text has a form in UTF-8 and every key is ASCII.
+        _refuse_others(value, "$")
+    return text
 
 
 def digest(text: str) -> str:
@@ -25,20 +32,24 @@ def digest(text: str) -> str:
 
 
 def _is_plain(value: Any) -> bool:
-    """Whether it has a canonical text, told in a fraction of the time that finding the place of a wrong one takes.
-
-    False may also mean that only the slow look can tell: a subclass, a text beyond ASCII.
-    """
-    kind = type(value)
-    if kind is str:
-        return value.isascii()
-    if kind is int:
-        return -LARGEST <= value <= LARGEST
-    if kind is dict:
-        return all(type(key) is str and key.isascii() for key in value) and all(map(_is_plain, value.values()))
-    if kind is list or kind is tuple:
-        return all(map(_is_plain, value))
-    return value is None or kind is bool
+    """Whether it is made of these types alone: a fraction of the time that finding the place of others takes."""
+    left = [value]
+    while left:
+        each = left.pop()
+        if type(each) is dict:
+            if not set(map(type, each)) <= {str}:
+                return False
+            each = each.values()
+        elif type(each) is not list and type(each) is not tuple:
+            each = (each,)
+        kinds = set(map(type, each))
+        if not kinds <= _PLAIN:
+            return False
+        if int in kinds and not all(-LARGEST <= item <= LARGEST for item in each if type(item) is int):
+            return False
+        if kinds & _HOLDING:
+            left += [item for item in each if type(item) in _HOLDING]
+    return True
 
 
 def _refuse_others(value: Any, path: str) -> None:
