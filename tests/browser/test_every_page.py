@@ -26,6 +26,8 @@ NOT_SEEN = {
     "healthz": "plain text for monitors",
     "readyz": "JSON for monitors",
     "stay": "JSON for the page's own script",
+    "import_template": "a workbook to download",
+    "import_refused": "a workbook to download",
     "to_sign_check": "leads back to To sign unless entries were chosen; the walk at the bedside goes through it",
 }
 TABBED = ("sign_in", "today", "log", "to_sign", "who_can", "person", "entries", "review", "unit_setting")
