@@ -20,6 +20,7 @@ from sheets.table import Remark, Row, Table, Tables
 
 HIDDEN = "(not shown)"
 _SAMPLE = 300
+_REMEMBERED = 20_000
 _OF_STAFF = ("staff_number", "name", "supervisor")
 
 
@@ -52,6 +53,7 @@ class Report:
         self._of_staff = of_staff
         left_out = [remark for table in tables for remark in record_numbers_left_out(table, judge_values=judge_values)]
         self.becomes = [Becomes.NEW] * len(tables)
+        self._storables: dict[tuple[str, str], dict[Any, object]] = {}
         self._refused: dict[int, list[Problem]] = {}
         self._warned: list[tuple[int, str, str]] = []
         self._general = [*tables.remarks, *left_out]
@@ -172,11 +174,17 @@ class Report:
             yield Staged(row.sheet, row.number, values, problems.get(position, ()))
 
     def _values(self, row: Row) -> dict[str, Any]:
-        return {
-            name: json_value(cell) if (text := self.shown(row.sheet, name, cell)) != HIDDEN else text
-            for name, cell in row.values.items()
-            if not is_blank(cell)
-        }
+        return {name: self._storable(row.sheet, name, cell) for name, cell in row.values.items() if not is_blank(cell)}
+
+    def _storable(self, sheet: str, name: str, cell: Cell) -> object:
+        """A cell as JSON can hold it, worked out once for each that differs, since columns repeat themselves."""
+        known = self._storables.setdefault((sheet, name), {})
+        key = cell if type(cell) is str else (type(cell), cell)
+        if key not in known:
+            if len(known) >= _REMEMBERED:
+                known.clear()
+            known[key] = HIDDEN if self.shown(sheet, name, cell) == HIDDEN else json_value(cell)
+        return known[key]
 
 
 def record_numbers_left_out(table: Table, *, judge_values: bool = True) -> Iterator[Remark]:
