@@ -22,6 +22,7 @@ come from the file that the variable NAME_FILE names.
 | SITED_LOG_LEVEL | DEBUG, INFO, WARNING or ERROR | INFO; demo and test: WARNING |
 | SITED_PLAIN_COOKIES | 1: cookies without Secure, where a browser refuses them from http://localhost | off |
 | EMAIL_HOST, _PORT, _USER, _PASSWORD*, EMAIL_FROM | mail server, spoken to with STARTTLS | nothing is sent |
+| CHROMIUM | the browser that takes the README's pictures, and that the tests drive | chromium |
 | DEBUG | 1: Django's debug pages, in the posture local alone | off; else refused |
 """
 
@@ -382,3 +383,9 @@ LANGUAGE_CODE = "en-au"
 TIME_ZONE = "UTC"
 USE_I18N = True
 USE_TZ = True
+
+# --- pictures ---
+
+# The browser that takes them, and what a demo register in a process of its own is given besides.
+CHROMIUM = _given("CHROMIUM") or "chromium"
+SURROUNDINGS = {name: value for name, value in os.environ.items() if not name.startswith(("DATABASE_URL", "SITED_"))}

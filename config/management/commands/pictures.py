@@ -1,6 +1,5 @@
 """Take the pictures that README shows: five pages of a demo register, made for it and thrown away."""
 
-import os
 import re
 import shutil
 import socket
@@ -89,12 +88,11 @@ class Command(BaseCommand):
     def _served(self, register: Path) -> Iterator[str]:
         """The address of a demo register that runs in a process of its own."""
         port = _free_port()
-        given = {name: value for name, value in os.environ.items() if not name.startswith(("DATABASE_URL", "SITED_"))}
         command = [sys.executable, "manage.py", "demo", "--today", TODAY, "--port", str(port)]
         process = subprocess.Popen(  # noqa: S603 - this project's own command
             command,
             cwd=settings.BASE_DIR,
-            env={**given, "SITED_ENV": "demo", "SITED_DATABASE": str(register.absolute())},
+            env={**settings.SURROUNDINGS, "SITED_ENV": "demo", "SITED_DATABASE": str(register.absolute())},
             stdout=subprocess.DEVNULL,
         )
         try:
@@ -112,7 +110,7 @@ def _chromium() -> Iterator["Browser"]:
         from playwright.sync_api import Error, sync_playwright
     except ImportError:
         raise CommandError("playwright is missing: install requirements-test.lock.", returncode=2) from None
-    path = shutil.which(os.environ.get("CHROMIUM", "chromium"))
+    path = shutil.which(settings.CHROMIUM)
     if path is None:
         raise CommandError("Chromium is missing: install it, or name it in CHROMIUM.", returncode=2)
     with sync_playwright() as playwright:
