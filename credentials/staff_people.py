@@ -53,6 +53,10 @@ class Staff:
         if said.email and user is None:
             if not self._access.may_somewhere(Right.ADMINISTER):
                 raise problem("email", "Only an administrator opens accounts.")
+            # Whoever chooses somebody's e-mail could sign as them: never for people of other hospitals.
+            known_here = clinician is None or changed or self._access.in_scope().filter(pk=clinician.pk).exists()
+            if not known_here:
+                raise problem("email", "An administrator of the person's hospital opens their account.")
             user, changed = self._account(said, clinician), True
         if changed:
             self._bring(known or owner, user, clinician)

@@ -13,6 +13,7 @@ from uuid import UUID
 from django.http import Http404
 
 from audits.identifiers import find_identifiers, looks_like_record_numbers
+from audits.logbook import Conflict
 from audits.sheet_report import Becomes, Report
 from credentials.sheet_kinds import KINDS, Days, Kind, Plan
 from people import clock
@@ -32,6 +33,7 @@ KEPT_FOR = timedelta(days=7)
 _SAMPLE = 60
 _SHOWN = 3
 _WARNINGS = 500
+_CHANGED = "The register changed since the rows were read. Read the file again, and look once more."
 State = Upload.State
 
 
@@ -223,11 +225,14 @@ def store(upload: Upload, signer: Confirmed) -> Report:
     """Store what was shown, once. Raises NotConfirmed if the file would do something else by now, AlreadyDecided."""
     plan = plan_of(upload)
     if plan.digest not in signer.digests:
-        raise NotConfirmed("The register changed since the rows were read. Read the file again, and look once more.")
+        raise NotConfirmed(_CHANGED)
     kind = kind_of(upload)
-    report = kind.carry_out(
-        signer=signer, plan=plan, before=lambda: staging.claim(upload), after=lambda: staging.clear(upload)
-    )
+    try:
+        report = kind.carry_out(
+            signer=signer, plan=plan, before=lambda: staging.claim(upload), after=lambda: staging.clear(upload)
+        )
+    except Conflict:
+        raise NotConfirmed(_CHANGED) from None
     counts = {str(each): report.counts[each] for each in Becomes}
     upload.summary = {**upload.summary, "counts": counts}
     Upload.objects.filter(pk=upload.pk).update(summary=upload.summary)

@@ -431,6 +431,15 @@ def test_a_manager_places_and_founds_but_opens_no_units_and_no_accounts(cast: Ca
     ]
 
 
+def test_nobody_opens_an_account_for_somebody_of_another_hospital(cast: Cast) -> None:
+    """Who chooses somebody's e-mail could sign as them."""
+    there = AppointmentFactory(role="administrator", unit=cast.wards.other_hospital).user
+    make_clinician(cast.wards.ward, "Ada Okafor", account=False, staff_number="004600")
+    row = {"unit": "", "from_day": "", "email": "mine@wrenfield.example"}
+    assert told(imported(cast, row, by=there))[0][2] == "An administrator of the person's hospital opens their account."
+    assert became(imported(cast, row)) == ["new"]
+
+
 def test_nobody_places_appoints_enrols_or_awards_themselves(cast: Cast) -> None:
     own = {"email": cast.administrator.email, "name": "Ad Min"}
     for row in (own, {**own, "roles": "Manager", "role_unit": "Saltmarsh Hospital", "unit": "", "from_day": ""}):

@@ -7,10 +7,12 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from audits import importing
+from audits.logbook import Conflict
 from audits.logbook_sheets import FIELDS, MEANING, Plan, carry_out, plan_import, read_tables
 from people import at_terminal
 from people.access import NotPermitted
 from people.problems import Problems
+from people.signing import NotConfirmed
 from sheets.cells import Refused
 from sheets.days import day
 from sheets.zipcheck import FileRefused
@@ -54,7 +56,12 @@ class Command(BaseCommand):
         self.stderr.write(f"You sign: {plan.statement}")
         given = at_terminal.secret(plan.actor, what="this statement")
         confirmed = at_terminal.signed(plan.actor, given, meaning=MEANING, digests=[plan.digest])
-        carry_out(signer=confirmed, plan=plan)
+        try:
+            carry_out(signer=confirmed, plan=plan)
+        except (Conflict, NotConfirmed):
+            raise CommandError(
+                "The register changed meanwhile; nothing was stored. Call again.", returncode=1
+            ) from None
 
 
 def _days(given: list[str] | None) -> tuple[date, date] | None:
