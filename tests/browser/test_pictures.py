@@ -36,8 +36,8 @@ def test_without_playwright_one_line_says_what_to_install(monkeypatch: pytest.Mo
 
 
 def test_without_chromium_one_line_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("CHROMIUM", str(tmp_path / "nothing"))
-    with pytest.raises(CommandError, match="^Chromium is missing: install it, or name it in CHROMIUM"):
+    monkeypatch.setattr(settings, "CHROMIUM", str(tmp_path / "nothing"))
+    with pytest.raises(CommandError, match=r"^Chromium is missing: install it, or name it in CHROMIUM\.$"):
         call_command("pictures")
 
 
