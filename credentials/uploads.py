@@ -1,6 +1,6 @@
 """A sheet on its way in by the screens: sent, its headings matched, read and shown row by row, signed, stored.
 
-The file is kept until somebody signs or drops it, for a week at most, and read again when it is signed, so that what is
+The file is kept until somebody signs or drops it, for a day at most, and read again when it is signed, so that what is
 stored is what the file says and what was shown: the digest of the plan says whether it is the same.
 """
 
@@ -29,7 +29,7 @@ from sheets.refusals import write_refusals
 from sheets.table import Remark, Tables, matches
 from sheets.zipcheck import FileRefused
 
-KEPT_FOR = timedelta(days=7)
+KEPT_FOR = timedelta(days=1)  # as the daily run has it
 _SAMPLE = 60
 _SHOWN = 3
 _WARNINGS = 500
