@@ -306,7 +306,7 @@ class Shown(models.Model):
 
     user = models.ForeignKey(User, models.PROTECT, related_name="+")
     digest = models.CharField(max_length=64)
-    meaning = models.CharField(max_length=40)
+    meaning = models.CharField(max_length=200)
     confirmed_at = models.DateTimeField()
     used = models.ForeignKey(Act, models.PROTECT, null=True, blank=True, related_name="+")
 
