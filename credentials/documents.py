@@ -1,57 +1,25 @@
 """Which version of the rules or of a programme binds where and when: local, inherited down the tree as a whole."""
 
 import json
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from itertools import pairwise
-from typing import Generic, TypeVar
 
-from credentials.models import Programme, Proposed, Rules
+from audits.shelf import Shelf, approved
+from credentials.models import Programme, Rules
 from credentials.rules.ruleset import RuleSet
 from credentials.rules.terms import Terms
-from ledger.models import KnownQuerySet
-
-Document = TypeVar("Document", bound=Proposed)
-
-
-@dataclass(frozen=True, eq=False)
-class Shelf(Generic[Document]):
-    """All approved versions of one kind of document, as known at one moment: no question to it costs a query."""
-
-    rows: tuple[Document, ...]
-
-    @cached_property
-    def _by_place(self) -> Mapping[tuple[int, int], tuple[Document, ...]]:
-        found: dict[tuple[int, int], list[Document]] = defaultdict(list)
-        for row in sorted(self.rows, key=lambda row: (row.effective_on, row.version)):
-            found[row.unit_id, row.procedure_id].append(row)
-        return {place: tuple(rows) for place, rows in found.items()}
-
-    def binding(self, procedure: int, above: Sequence[int], on: date) -> Document | None:
-        """The version in effect on this day at the first of these units (self first, root last) that has one."""
-        for unit in above:
-            rows = self._by_place.get((unit, procedure), ())
-            row = next((row for row in reversed(rows) if row.effective_on <= on), None)
-            if row is not None:
-                return row
-        return None
-
-    def changes(self, procedure: int, above: Iterable[int]) -> list[date]:
-        """The days on which any version takes effect at any of these units, ascending."""
-        return sorted({row.effective_on for unit in above for row in self._by_place.get((unit, procedure), ())})
 
 
 def rules_known(known: int | None = None) -> Shelf[Rules]:
     """Every approved set of rules, as known now or at that number. One query."""
-    return Shelf(tuple(_approved(Rules, known)))
+    return Shelf(tuple(approved(Rules, known)))
 
 
 def programmes_known(known: int | None = None) -> Shelf[Programme]:
     """Every approved programme version, as known now or at that number. One query."""
-    return Shelf(tuple(_approved(Programme, known)))
+    return Shelf(tuple(approved(Programme, known)))
 
 
 def rule_set(row: Rules) -> RuleSet:
@@ -92,13 +60,6 @@ def _home_on(homes: Sequence[tuple[date, Sequence[int]]], day: date) -> Sequence
 def _drift_parameters(row: Rules | None) -> tuple[str, str, str] | None:
     found = rule_set(row).drift if row else None
     return found.parameters if found else None
-
-
-def _approved(model: type[Document], known: int | None) -> Iterable[Document]:
-    rows: KnownQuerySet[Document] = model._default_manager.filter(approved__isnull=False)  # type: ignore[assignment]
-    if known is not None:
-        rows = rows.filter(approved__lte=known)
-    return rows.known(known).order_by("id")
 
 
 @lru_cache(maxsize=512)

@@ -9,7 +9,8 @@ from functools import cached_property
 from typing import Any, TypeVar
 
 from audits.models import Award, Completion, Dispute, Procedure, Restriction, ScopeByRole
-from credentials.documents import Shelf, drift_since, rule_set, rules_known, terms
+from audits.shelf import Shelf
+from credentials.documents import drift_since, rule_set, rules_known, terms
 from credentials.models import Enrolment, Flag, Rules
 from credentials.rules import facts as pure
 from credentials.rules.answers import Answer

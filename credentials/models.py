@@ -5,44 +5,12 @@ import uuid
 from django.db import models
 from django.db.models import F, Q
 
-from audits.models import Procedure
+from audits.models import Procedure, Proposed, two_people
 from ledger.guard import Guard
 from ledger.models import Act, Known
 from people.models import Clinician, Spanned, Unit, User, span_in_order
 
-
-class Proposed(Known):
-    """A versioned document of a unit and procedure: one person proposes, another approves, in effect from a day.
-
-    Known as proposed from `known_from`; it binds from the act `approved` and the day `effective_on`.
-    """
-
-    guard = Guard(fill_once=("known_until", "approved", "approved_by"))
-
-    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    unit = models.ForeignKey(Unit, models.PROTECT, related_name="+")
-    procedure = models.ForeignKey(Procedure, models.PROTECT, related_name="+")
-    version = models.PositiveSmallIntegerField()
-    name = models.CharField(max_length=80)
-    content = models.TextField()  # canonical JSON
-    note = models.CharField(max_length=500, blank=True)
-    # Nobody proposed an example that came with Sited.
-    proposed_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
-    approved_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
-    approved = models.ForeignKey(Act, models.PROTECT, null=True, blank=True, related_name="+")
-    effective_on = models.DateField()
-
-    class Meta:
-        abstract = True
-
-    def __str__(self) -> str:
-        return f"{self.name}, version {self.version}"
-
-
-def two_people(name: str) -> models.CheckConstraint:
-    return models.CheckConstraint(
-        condition=Q(approved_by=None) | Q(proposed_by=None) | ~Q(approved_by=F("proposed_by")), name=name
-    )
+__all__ = ["Enrolment", "Flag", "FlagReply", "Founding", "Learning", "Programme", "Proposed", "Rules", "Standing"]
 
 
 class Rules(Proposed):

@@ -132,6 +132,10 @@ NAMES: dict[str, Name] = {
         whole(1, 90), 14, "Reply within", "How long the person has to reply before a review is worked through.",
         unit_of="days",
     ),
+    "second_rater_percent": Name(
+        whole(0, 100), 10, "Second rater", "For so many observations of a hundred a second rater is asked for.",
+        unit_of="per cent",
+    ),
     "small_cell": Name(
         whole(1, 50), 5, "Small cells", "Figures of a unit that rest on fewer people than this are not shown.",
         unit_of="people",

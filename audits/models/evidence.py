@@ -330,11 +330,13 @@ class Dispute(Known):
 
 
 class Completion(Known):
-    """Something done towards terms of entry: a knowledge test, a simulation session."""
+    """Something done towards terms: a knowledge test, theory, a simulation session, a policy read."""
 
     class Kind(models.TextChoices):
         KNOWLEDGE = "knowledge", "Knowledge test"
+        THEORY = "theory", "Theory session"
         SIMULATION = "simulation", "Simulation session"
+        POLICY = "policy", "Policy read"
         RETURN = "return", "Return step completed"
 
     uuid = models.UUIDField(default=uuid.uuid4, editable=False, db_index=True)
@@ -344,6 +346,8 @@ class Completion(Known):
     on = models.DateField()
     valid_until = models.DateField(null=True, blank=True)  # the first day on which it no longer holds
     verified_by = models.CharField(max_length=150)
+    result = models.CharField(max_length=60, blank=True)  # as the paper says it: a mark, a score
+    passed = models.BooleanField(default=True)  # what was not passed is kept and counts for nothing
 
     class Meta:
         indexes = [models.Index(fields=["clinician", "procedure", "known_until"])]
