@@ -33,6 +33,11 @@ def pytest_configure(config: pytest.Config) -> None:
 
     # Playwright runs an event loop in the thread of the test, and Django would then refuse its database there.
     os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
+    # Two cores that several processes share may need more than the usual five seconds.
+    if importlib.util.find_spec("playwright"):
+        from playwright.sync_api import expect
+
+        expect.set_options(timeout=30_000)
     # For the processes that tests start: without it each would keep a key beside the tests' database.
     os.environ.setdefault("SECRET_KEY", settings.SECRET_KEY)
 

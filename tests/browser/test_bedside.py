@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 from django.urls import reverse
+from playwright.sync_api import expect
 
 from audits.models import Insertion, Statement
 from audits.versions import entry_of as said_in
 from ledger import clock
 from tests.audits.conftest import Stage, give_award, make_stage
+from tests.browser.waiting import until
 from tests.factories import SECRET
 
 if TYPE_CHECKING:
@@ -54,15 +56,6 @@ def tab_to(page: "Page", selector: str, *, at_most: int = 80) -> None:
     raise AssertionError(f"{selector} is not reached with the Tab key")
 
 
-def until(page: "Page", expression: str) -> None:
-    """Wait until it is true; the page's policy forbids the waiting that evaluates in the page."""
-    for _ in range(50):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(100)
-    raise AssertionError(f"never true: {expression}")
-
-
 @pytest.mark.std("F-17")
 @pytest.mark.std("C-01")
 @pytest.mark.std("C-07")
@@ -93,7 +86,7 @@ def test_a_routine_entry_takes_few_taps_on_a_phone(
     assert axe() == []
     made = Insertion.objects.get()
     assert (made.result, made.supervisor, made.nearness) == ("first_time", stage.supervisor, "in_room")
-    assert page.evaluate("Object.keys(localStorage)") == []
+    until(page, "Object.keys(localStorage).length === 0")
     small = page.evaluate(
         """() => [...document.querySelectorAll(".bedside .tile, .bedside button:not(.plain)")]
         .filter((each) => each.checkVisibility() && each.getBoundingClientRect().height < 44).length"""
@@ -116,8 +109,11 @@ def test_the_keyboard_alone_logs_and_countersigns(
     tab_to(page, "[name=a0-site]")
     page.keyboard.press("Space")
     tab_to(page, "[name=band]")
-    page.keyboard.press("Space")
-    page.wait_for_load_state("networkidle")
+    with page.expect_response(lambda answer: answer.request.method == "POST"):
+        page.keyboard.press("Space")
+    # The answer brings the supervisors of that band; htmx gives the focus back when it is in place.
+    until(page, "!document.querySelector('.htmx-request, .htmx-swapping, .htmx-settling')")
+    until(page, "document.activeElement.matches('[name=band]')")
     tab_to(page, "[name=supervisor]")
     page.keyboard.press("Space")
     tab_to(page, "[name=nearness]")
@@ -164,13 +160,14 @@ def test_logging_further_attempts_and_signing_work_without_script(
         page.fill("input[name=username]", user.email)
         page.fill("input[name=password]", SECRET)
         page.click("main button")
+        page.wait_for_url(lambda url: reverse("sign_in") not in url)
 
     enter(stage.owner.user)
     page.goto(live_server.url + reverse("log"))
-    assert not page.is_visible("text=Second attempt")
+    expect(page.locator("text=Second attempt")).to_be_hidden()
     page.click(".tile:has-text('Not first time')")
     page.click("text=Add an attempt")
-    assert page.is_visible("text=Third attempt")
+    expect(page.locator("text=Third attempt")).to_be_visible()
     for words in ("22", "Wrist", "Not working", "Adult", "Su Pervisor", "Nearby"):
         page.click(f".tile:has-text('{words}'):visible")
     page.select_option("[name=a1-result]", "failed")
@@ -180,6 +177,7 @@ def test_logging_further_attempts_and_signing_work_without_script(
     page.click("summary:has-text('Somebody else')")
     page.click("text=Show it again")
     page.click("text=Save and ask for the signature")
+    page.wait_for_url("**/log/saved/**")
     entry = said_in(Insertion.objects.get())
     assert [(each.gauge, each.site, each.result) for each in entry.attempts] == [
         (22, "wrist", "failed"),
@@ -194,7 +192,7 @@ def test_logging_further_attempts_and_signing_work_without_script(
     page.click("text=Check what you sign")
     page.fill("[name=secret]", SECRET)
     page.click(".signing button")
-    assert "Countersigned, nearby" in (page.text_content("main") or "")
+    expect(page.locator("main")).to_contain_text("Countersigned, nearby")
     assert Statement.objects.get().kind == "nearby"
     context.close()
 
@@ -210,5 +208,5 @@ def test_another_patient_band_brings_its_supervisors_and_keeps_what_was_typed(
         page.click(".tile:has-text('Neonate')")
     # Nobody may supervise a procedure that was not opened: what happened may still be said.
     page.wait_for_selector("details[open] >> text=This service has not opened this procedure.")
-    assert page.is_checked("[name=supervisor][value='" + str(stage.supervisor.uuid) + "']")
-    assert page.is_checked("[value=first_time]")
+    expect(page.locator(f"[name=supervisor][value='{stage.supervisor.uuid}']")).to_be_checked()
+    expect(page.locator("[value=first_time]")).to_be_checked()

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 from django.conf import settings as django_settings
+from playwright.sync_api import expect
 from pytest_django import Settings
 
 from config import permissions
 from config.permissions import FORM, Row
+from tests.browser.waiting import until
 from tests.config import look_pages
 from tests.factories import SECRET, UserFactory
 
@@ -23,15 +25,6 @@ SMALL = """() => [...document.querySelectorAll("a, button, input, select, textar
     .map((each) => [each.closest(".tile") || each, each.getBoundingClientRect()])
     .filter(([each, box]) => box.height < LEAST || box.width < LEAST)
     .map(([each, box]) => `${each.outerHTML.slice(0, 80)} ${box.width}x${box.height}`)"""
-
-
-def until(page: "Page", expression: str) -> None:
-    """Wait until it is true; the page's policy forbids the waiting that evaluates in the page."""
-    for _ in range(50):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(100)
-    raise AssertionError(f"never true: {expression}")
 
 
 @pytest.fixture
@@ -86,12 +79,12 @@ def test_a_form_that_was_sent_with_mistakes_bars_nobody_and_gives_the_summary_th
     page = at("form")
     page.fill("#id_why", "kept")
     page.click(".signing button")
-    assert page.title() == "Error: Parts · Sited"
-    assert page.evaluate("document.activeElement.id") == "problems"
+    expect(page).to_have_title("Error: Parts · Sited")
+    until(page, "document.activeElement.id === 'problems'")
     assert page.input_value("#id_why") == "kept"
     assert axe() == []
     page.click("#problems a >> nth=0")
-    assert page.evaluate("document.activeElement.id") == "id_start"
+    until(page, "document.activeElement.id === 'id_start'")
     assert complaints == []
 
 
@@ -154,15 +147,16 @@ def test_sorting_and_narrowing_a_list_fetch_only_the_list_and_say_so(at: Callabl
     with page.expect_response("**/parts/list?sort=logged"):
         page.click("thead >> text=Logged")
     page.wait_for_selector("th[aria-sort=ascending] >> text=Logged")
-    assert page.evaluate("document.activeElement.textContent") == "Logged"
+    until(page, "document.activeElement.textContent === 'Logged'")
     page.fill("#people_q", "Pell")
     page.click("text=Narrow the list")
     page.wait_for_selector(".chips >> text=Name: Pell")
-    assert page.text_content("#said") == "4 in all"
-    assert "q=Pell" in page.url
+    # The status line is written after the list is there.
+    expect(page.locator("#said")).to_have_text("4 in all")
+    page.wait_for_url("**q=Pell**")
     assert page.evaluate("window.stayed") is True
     page.go_back()
-    page.wait_for_selector("text=Showing 1 to 10 of 32")
+    expect(page.locator(".bar p")).to_have_text("Showing 1 to 10 of 32")
     # The script library keeps where one was, and nothing of what was seen there.
     assert page.evaluate("Object.keys(localStorage)") == []
     assert page.evaluate("Object.keys(sessionStorage)") in ([], ["htmx-current-path-for-history"])
@@ -178,12 +172,12 @@ def test_a_list_sorts_turns_and_narrows_without_script(
     page = context.new_page()
     page.goto(f"{live_server.url}/parts/list")
     page.click("thead >> text=Logged")
-    assert page.url.endswith("?sort=logged")
+    page.wait_for_url("**?sort=logged")
     page.click("nav.pages >> text=On")
-    assert page.text_content(".bar p") == "Showing 11 to 20 of 32"
+    expect(page.locator(".bar p")).to_have_text("Showing 11 to 20 of 32")
     page.fill("#people_q", "Pell")
     page.click("text=Narrow the list")
-    assert page.text_content(".bar p") == "4 in all"
+    expect(page.locator(".bar p")).to_have_text("4 in all")
     with page.expect_download() as taken:
         page.click("text=Download CSV")
     assert taken.value.suggested_filename == "people.csv"
@@ -197,10 +191,10 @@ def test_a_draft_survives_a_closed_page_until_the_entry_is_saved(at: Callable[[s
     page.check("input[value='22']", force=True)
     until(page, "localStorage.length === 1")
     page = at("bedside")
-    assert page.is_checked("input[value='22']")
-    assert page.is_visible("text=What you typed before is back")
+    expect(page.locator("input[value='22']")).to_be_checked()
+    expect(page.locator("text=What you typed before is back")).to_be_visible()
     page.click("text=Start afresh")
-    assert page.is_checked("input[value='20']")
+    expect(page.locator("input[value='20']")).to_be_checked()
     page.check("input[value='24']", force=True)
     page.check("input[value='Not first time']", force=True)
     until(page, "localStorage.length === 1")
@@ -216,7 +210,7 @@ def test_signing_out_clears_every_draft_of_that_person(at: Callable[[str], "Page
     until(page, "localStorage.length === 1")
     page.click("text=Sign out")
     page.wait_for_url("**/sign-in/**")
-    assert page.evaluate("localStorage.length") == 0
+    until(page, "localStorage.length === 0")
 
 
 @pytest.mark.std("C-14")
@@ -226,14 +220,14 @@ def test_before_a_session_ends_one_press_keeps_it(at: Callable[[str], "Page"], a
     page.clock.install()
     page.reload()
     page.clock.fast_forward(1000 * (django_settings.SITED_IDLE_SECONDS - 130))
-    assert not page.is_visible("#ending")
+    expect(page.locator("#ending")).to_be_hidden()
     page.clock.fast_forward(1000 * 20)
-    assert page.is_visible("#ending")
+    expect(page.locator("#ending")).to_be_visible()
     assert axe() == []
     with page.expect_response("**/stay/") as kept:
         page.click("text=Stay signed in")
     assert kept.value.json()["seconds"] > 120
-    assert not page.is_visible("#ending")
+    expect(page.locator("#ending")).to_be_hidden()
 
 
 @pytest.mark.std("C-19")
@@ -242,14 +236,14 @@ def test_whoever_wants_no_motion_gets_none(at: Callable[[str], "Page"]) -> None:
     read = "getComputedStyle(document.querySelector('summary'), '::before').transitionDuration"
     assert page.evaluate(read) != "0s"
     page.emulate_media(reduced_motion="reduce")
-    assert page.evaluate(read) == "0s"
+    until(page, f"{read} === '0s'")
 
 
 @pytest.mark.std("F-16")
 def test_a_printed_page_says_when_and_for_whom_and_leaves_the_frame_out(at: Callable[[str], "Page"]) -> None:
     page = at("list")
     page.emulate_media(media="print")
-    assert page.is_visible("text=for Ida Marlowe")
+    expect(page.locator("text=for Ida Marlowe")).to_be_visible()
     for gone in ("header.top", ".filters", ".exports", "nav.pages"):
-        assert not page.is_visible(gone)
+        expect(page.locator(gone)).to_be_hidden()
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from django.urls import reverse
+from playwright.sync_api import expect
 
 from audits.models import Insertion
 from people import clock
@@ -40,6 +41,7 @@ def test_a_log_goes_in_by_browser(
     here.fill("[name=username]", stage.educator.email)
     here.fill("[name=password]", SECRET)
     here.click("main button")
+    here.wait_for_url(lambda url: reverse("sign_in") not in url)
     here.goto(live_server.url + reverse("import_logbook"))
     here.set_input_files("[name=file]", str(file))
     here.click("text=Send the file")
@@ -49,12 +51,12 @@ def test_a_log_goes_in_by_browser(
     here.fill("[name=d-last]", "tomorrow at the earliest")
     here.click("text=Read the rows")
     here.wait_for_selector("#problems")
-    assert here.locator("[name=d-last][aria-invalid=true]").count() == 1
+    expect(here.locator("[name=d-last][aria-invalid=true]")).to_have_count(1)
     here.fill("[name=d-last]", day.isoformat())
     here.click("text=Read the rows")
 
     here.wait_for_selector("[name=secret]")
-    assert here.locator("text=Nobody in the register has this staff number").count() == 1
+    expect(here.locator("text=Nobody in the register has this staff number")).to_have_count(1)
     if javascript:
         assert axe() == []
     here.fill("[name=secret]", SECRET)

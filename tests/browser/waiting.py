@@ -1,0 +1,23 @@
+"""Waiting for what a page does by itself, with a limit that a slow machine keeps."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+STEP, LONGEST = 100, 30_000  # milliseconds
+
+
+def until(page: "Page", expression: str) -> None:
+    """Wait until it is true; the page's policy forbids the waiting that evaluates in the page."""
+    until_true(page, lambda: bool(page.evaluate(expression)), expression)
+
+
+def until_true(page: "Page", holds: Callable[[], bool], words: str) -> None:
+    """The same for something that is seen from outside: a line on the console, a row in the database."""
+    for _ in range(LONGEST // STEP):
+        if holds():
+            return
+        page.wait_for_timeout(STEP)
+    raise AssertionError(f"never true: {words}")
