@@ -127,13 +127,37 @@ class Holdings:
             self._answers[asked] = self._may_supervise(*asked)
         return self._answers[asked]
 
-    def _may_supervise(self, user: int, unit: int, procedure: int, on: date) -> Held | Refusal:
+    def may_assess(self, user: int, *, unit: int, procedure: int, on: date) -> Held | Refusal:
+        """Whether this account could observe for a decision there that day: an assessor who holds the procedure."""
+        roles = [each for each in self._roles(user, unit, on) if each.kind == Appointment.Role.ASSESSOR]
+        if not roles:
+            return Refusal("not_appointed", f"No appointment as assessor here on {in_words(on)}.")
+        return self._as(user, roles, unit, procedure, on)
+
+    def may_teach(self, user: int, *, unit: int, on: date) -> Held | Refusal:
+        """Whether this account could observe for learning there that day: any appointment to supervise."""
+        roles = self._roles(user, unit, on)
+        if not roles:
+            return Refusal("not_appointed", f"No appointment as supervisor, assessor or educator on {in_words(on)}.")
+        if self._is_student(self.people[user], self.above(unit), on):
+            return Refusal("student", "A student never observes others.")
+        role = min(roles, key=lambda each: (SUPERVISING.index(Appointment.Role(each.kind)), each.id))
+        return Held(appointment=role.id, role=role.kind)
+
+    def _roles(self, user: int, unit: int, on: date) -> list[Span]:
         above = self.above(unit)
-        roles = [each for each in self.appointments.get(user, ()) if each.unit in above and each.covers(on)]
+        return [each for each in self.appointments.get(user, ()) if each.unit in above and each.covers(on)]
+
+    def _may_supervise(self, user: int, unit: int, procedure: int, on: date) -> Held | Refusal:
+        roles = self._roles(user, unit, on)
         if not roles:
             return Refusal("not_appointed", f"No appointment as supervisor here on {in_words(on)}.")
+        return self._as(user, roles, unit, procedure, on)
+
+    def _as(self, user: int, roles: list[Span], unit: int, procedure: int, on: date) -> Held | Refusal:
+        """In one of these roles, by what is held there."""
         person = self.people[user]
-        if self._is_student(person, above, on):
+        if self._is_student(person, self.above(unit), on):
             return Refusal("student", "A student never supervises.")
         held = self._held(person, unit, procedure, on)
         if isinstance(held, Refusal):

@@ -29,11 +29,24 @@ def register_all() -> None:
         "insertion.corrected",
         "insertion.recorded",
         "logbook.imported",
+        "observation.disputed",
+        "observation.dispute_taken_back",
+        "observation.signed",
         "statement.signed",
     ):
         stale.register(kind, stale.SELF)
-    # Until it is decided the old version stands.
-    for kind in ("correction.proposed", "correction.taken_back", "procedure.opened"):
+    # Until it is decided the old version stands; what is begun, asked or said of an observation counts for nothing.
+    for kind in (
+        "correction.proposed",
+        "correction.taken_back",
+        "observation.acknowledged",
+        "observation.begun",
+        "observation.dropped",
+        "observation.replied",
+        "observation.second_asked",
+        "observation.second_declined",
+        "procedure.opened",
+    ):
         stale.register(kind, stale.NOBODY)
     for kind in SUPERVISING_RESTS_ON:
         stale.register(kind, touched_by_supervising)

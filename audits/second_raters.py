@@ -1,0 +1,101 @@
+"""A second rater scores the same practice without seeing the first: drawn by the unit's share, asked by name."""
+
+from datetime import date
+from uuid import UUID
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from audits.holding import Refusal, holdings
+from audits.models import Observation, SecondAsked
+from ledger.acts import recording
+from people import stale
+from people.access import Access, NotPermitted, Right, access_of
+from people.models import Clinician, User
+from people.problems import problem
+from people.settings import book
+from people.spans import lock
+from people.tree import tree
+
+SHARE = "second_rater_percent"
+
+
+def drawn(uuid: UUID, unit: int, on: date) -> bool:
+    """Whether a second rating is asked for: by the UUID, so that nobody picks and anybody can check.
+
+    The UUID comes from the form before anything was ticked; its last 32 bits are spread evenly over the share.
+    """
+    share = book().value(SHARE, tree().above(unit), on=on)
+    return (uuid.int & 0xFFFFFFFF) * 100 < share * 2**32
+
+
+def may_second(observation: Observation) -> list[User]:
+    """Those who could score this practice too: assessors there that day, by name; not the learner, not the first."""
+    facts = holdings()
+    found = [
+        user
+        for user in facts.people
+        if user not in (observation.assessor_id, observation.clinician_user_id, observation.clinician.user_id)
+        and facts.may_assess(
+            user, unit=observation.unit_id, procedure=observation.procedure_id, on=observation.observed_on
+        )
+    ]
+    return list(User.objects.filter(pk__in=found, is_active=True).order_by("name", "pk"))
+
+
+def ask(*, actor: User, observation: Observation, whom: User) -> SecondAsked:
+    """Ask somebody who watched too: by the first assessor, or an educator there. Raises NotPermitted, Problems."""
+    access = access_of(actor)
+    if actor.pk != observation.assessor_id:
+        access.require(Right.DECIDE, observation.unit_id)
+    if access.clinician is not None and access.clinician.pk == observation.clinician_id:
+        raise NotPermitted(f"{actor.pk} may not ask about an observation of themselves")
+    with transaction.atomic():
+        lock(Clinician(pk=observation.clinician_id))
+        row = Observation.objects.known().filter(pk=observation.pk, second_of=None).first()
+        if row is None:
+            raise problem("", "This observation was given up, or is a second rating itself.")
+        if whom.pk not in {each.pk for each in may_second(row)}:
+            raise problem("whom", "Choose somebody who could assess this there and then, and who is not the first.")
+        if Observation.objects.known().filter(second_of=row, assessor=whom).exists() or waits_for(row, whom):
+            raise problem("whom", f"{whom.name} is asked already.")
+        with recording(actor=actor, kind="observation.second_asked", subject=row.uuid) as rec:
+            made = SecondAsked.objects.create(observation=row, whom=whom, by=actor, known_from_id=rec.seq)
+            rec.content |= {"whom": str(whom.uuid)}
+            stale.touch(cause=rec.kind, act=rec.seq)
+            return made
+
+
+def decline(*, actor: User, observation: Observation) -> None:
+    """Say that one did not watch it too. Raises NotPermitted for somebody who is not asked."""
+    with transaction.atomic():
+        lock(Clinician(pk=observation.clinician_id))
+        asked = SecondAsked.objects.known().filter(observation=observation, whom=actor).first()
+        if asked is None:
+            raise NotPermitted(f"{actor.pk} is not asked for a second rating of {observation.uuid}")
+        with recording(actor=actor, kind="observation.second_declined", subject=observation.uuid) as rec:
+            SecondAsked.objects.filter(pk=asked.pk).update(known_until_id=rec.seq, declined=True)
+            stale.touch(cause=rec.kind, act=rec.seq)
+
+
+def waits_for(observation: Observation, user: User) -> bool:
+    return SecondAsked.objects.known().filter(observation=observation, whom=user).exists()
+
+
+def asked_of(access: Access) -> QuerySet[SecondAsked]:
+    """What this user is asked to score and has not begun, the oldest first."""
+    begun = Observation.objects.known().filter(assessor=access.user, second_of__isnull=False)
+    rows = SecondAsked.objects.known().filter(whom=access.user).exclude(observation__in=begun.values("second_of"))
+    return rows.select_related("observation__clinician", "observation__procedure", "by").order_by("pk")
+
+
+def refusal(observation: Observation, user: User) -> Refusal | None:
+    """Why this account could not score the practice, None if it could. One answer for the page and for the write."""
+    if user.pk in (observation.clinician_user_id, observation.clinician.user_id):
+        return Refusal("own", "Nobody rates themselves.")
+    if user.pk == observation.assessor_id:
+        return Refusal("first", "You made the first rating.")
+    held = holdings([user.pk]).may_assess(
+        user.pk, unit=observation.unit_id, procedure=observation.procedure_id, on=observation.observed_on
+    )
+    return held if isinstance(held, Refusal) else None
