@@ -182,6 +182,57 @@ class AttemptFactory(DjangoModelFactory):
     result = "working"
 
 
+STEPS: dict[str, Any] = {
+    "values": [{"key": "flush_ml", "label": "Flush", "text": "5 mL or more", "source": "common practice, no source"}],
+    "phases": [
+        {"key": "prepare", "name": "Prepare", "stands": True},
+        {"key": "insert", "name": "Insert", "stands": False},
+    ],
+    "steps": [
+        {"key": "hands", "phase": "prepare", "text": "Cleans hands", "critical": True, "if_arises": False,
+         "guidance": "", "source": ""},
+        {"key": "hair", "phase": "prepare", "text": "Clips hair", "critical": False, "if_arises": True,
+         "guidance": "Never shaves.", "source": ""},
+        {"key": "sharps", "phase": "insert", "text": "Puts the needle straight into the container", "critical": True,
+         "if_arises": False, "guidance": "", "source": ""},
+        {"key": "flush", "phase": "insert", "text": "Flushes with {flush_ml}", "critical": False, "if_arises": False,
+         "guidance": "", "source": ""},
+    ],
+    "ratings": ["Not safe yet", "Safe with help at hand", "Safe and steady"],
+}  # fmt: skip
+
+
+class ChecklistFactory(KnownFactory):
+    """Four steps in two phases, two of them critical, approved and in force for long; `approved=None` only proposes."""
+
+    class Meta:
+        model = audits.Checklist
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    version = factory.Sequence(lambda n: n + 1)
+    name = "Steps of the ward"
+    content = factory.LazyFunction(lambda: canonical(STEPS))
+    effective_on = LONG_AGO
+    approved_id = factory.LazyFunction(an_act)
+
+
+class ObservationFactory(KnownFactory):
+    """Begun and not signed, for a decision, with a patient; `clinician`, `unit`, `assessor` are the caller's."""
+
+    class Meta:
+        model = audits.Observation
+
+    uuid = factory.Faker("uuid4", cast_to=None)
+    clinician_user = factory.LazyAttribute(lambda row: row.clinician.user)
+    procedure = factory.SubFactory(ProcedureFactory)
+    checklist = factory.LazyAttribute(lambda row: ChecklistFactory(procedure=row.procedure, unit=row.unit))
+    purpose = "decision"
+    setting = "patient"
+    observed_at = datetime.datetime(2026, 3, 2, 1, 30, tzinfo=datetime.UTC)
+    zone = ZONE
+    observed_on = factory.LazyAttribute(lambda row: row.observed_at.astimezone(ZoneInfo(row.zone)).date())
+
+
 # --- credentials ---
 
 
