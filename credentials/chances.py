@@ -107,6 +107,10 @@ def _entries(content: Content) -> list[str]:
     return ["Each such entry is asked about by itself: how many there are depends on the work more than on the person."]
 
 
+def _observations(content: Content) -> list[str]:
+    return ["Each such observation is asked about by itself, whatever its score."]
+
+
 _SAY: Mapping[str, Callable[[Content], list[str]]] = {
     "first_attempt_rate": _rate,
     "drift": _drift,
@@ -115,6 +119,7 @@ _SAY: Mapping[str, Callable[[Content], list[str]]] = {
     "volume": _volume,
     "attempts_limit": _entries,
     "serious_event": _entries,
+    "critical_step": _observations,
 }
 
 

@@ -8,7 +8,18 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, TypeVar
 
-from audits.models import Award, Completion, Dispute, Procedure, Restriction, ScopeByRole
+from audits.checklist import Purpose, Setting
+from audits.checklists import parsed
+from audits.models import (
+    Award,
+    Completion,
+    Dispute,
+    Observation,
+    ObservationDispute,
+    Procedure,
+    Restriction,
+    ScopeByRole,
+)
 from audits.shelf import Shelf
 from credentials.documents import drift_since, rule_set, rules_known, terms
 from credentials.models import Enrolment, Flag, Rules
@@ -64,6 +75,7 @@ class Person:
     restrictions: Sequence[Restriction] = ()
     scopes: Sequence[ScopeByRole] = ()
     completions: Sequence[Completion] = ()
+    observations: Sequence[tuple[int, pure.Observation]] = ()
     enrolments: Sequence[Enrolment] = ()
     drift_closings: Sequence[tuple[int, date]] = ()
     disputes: Sequence[tuple[int, date]] = ()
@@ -100,7 +112,10 @@ def people(clinicians: Collection[int], ground: Ground) -> dict[int, Person]:
         "absences": _by(Absence.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
         "awards": _by(Award.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
         "restrictions": _by(Restriction.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
-        "completions": _by(Completion.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
+        "completions": _by(
+            Completion.objects.known(known).filter(clinician__in=clinicians, passed=True), "clinician_id"
+        ),
+        "observations": _observations(clinicians, known),
         "enrolments": _by(
             Enrolment.objects.known(known).filter(clinician__in=clinicians).select_related("programme"), "clinician_id"
         ),
@@ -152,6 +167,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         enrolments=tuple(_enrolment(each) for each in person.enrolments if each.procedure_id == procedure),
         absences=tuple(_span(each) for each in person.absences),
         completions=tuple(_completion(each) for each in person.completions if each.procedure_id == procedure),
+        observations=tuple(seen for at, seen in person.observations if at == procedure),
         basis=_basis(ground, above),
         start=date.fromisoformat(start) if start else None,
         rules=rule_set(rules) if rules else None,
@@ -259,6 +275,40 @@ def _enrolment(row: Enrolment) -> pure.Enrolment:
 
 def _completion(row: Completion) -> pure.Completion:
     return pure.Completion(uuid=str(row.uuid), kind=row.kind, day=row.on, valid_until=row.valid_until)
+
+
+def _observations(clinicians: Collection[int], known: int | None) -> Mapping[int, list[tuple[int, pure.Observation]]]:
+    """Signed first ratings, oldest first, each with its procedure. Two queries."""
+    rows = Observation.objects.known(known).filter(clinician__in=clinicians, second_of=None, signed__isnull=False)
+    if known is not None:
+        rows = rows.filter(signed__lte=known)
+    disputed = set(
+        ObservationDispute.objects.known(known)
+        .filter(observation__clinician__in=clinicians)
+        .values_list("observation", flat=True)
+    )
+    found: dict[int, list[tuple[int, pure.Observation]]] = defaultdict(list)
+    for row in rows.select_related("checklist").order_by("observed_on", "id"):
+        seen = pure.Observation(
+            uuid=str(row.uuid),
+            day=row.observed_on,
+            assessor=row.assessor_id,
+            for_decision=row.purpose == Purpose.DECISION,
+            with_patient=row.setting == Setting.PATIENT,
+            verdict=row.verdict,
+            missed=_missed(row),
+            disputed=row.pk in disputed,
+        )
+        found[row.clinician_id].append((row.procedure_id, seen))
+    return found
+
+
+def _missed(row: Observation) -> tuple[str, ...]:
+    """The texts of the critical steps missed, as the version that was observed with says them."""
+    if not row.missed:
+        return ()
+    steps = parsed(row.checklist)
+    return tuple(steps.said(steps.step(key).text) for key in row.missed.split(","))
 
 
 def _span(row: Any) -> Span:

@@ -10,6 +10,8 @@ RULE_WORDS = {
     "volume": "Volume",
     "attempts_limit": "Attempts limit",
     "serious_event": "Serious event",
+    "critical_step": "Critical step",
+    "observation_overdue": "Observation overdue",
     "expiry": "Expiry",
 }
 
@@ -23,6 +25,9 @@ RULE_EXPLAINED = {
     "volume": "For holders: few insertions over a year without absence.",
     "attempts_limit": "For everybody, entry by entry: more punctures than the limit.",
     "serious_event": "For everybody, entry by entry: one of the events chosen here.",
+    "critical_step": "For everybody, observation by observation: a critical step was not met, or only after a prompt, "
+    "with a patient and for a decision.",
+    "observation_overdue": "Nobody has watched the person with a patient for long; days of absence are left out.",
     "expiry": "Notice, grace and lapse of an award are noted on the page. Never a review.",
 }
 

@@ -147,12 +147,20 @@ class Completion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """An observation made for a decision: on which day, by whom (a number), and whether everything was met."""
+    """A signed observation; second ratings are none of these.
+
+    `assessor` is a number. `verdict`, for a decision, is 'met', 'partly' (stopped at a missed vein, everything before
+    it met) or 'not_yet'. `missed` are the texts of the critical steps not met, or met only after a prompt.
+    """
 
     uuid: str
     day: date
     assessor: int
-    met: bool
+    for_decision: bool = True
+    with_patient: bool = True
+    verdict: str = "met"
+    missed: tuple[str, ...] = ()
+    disputed: bool = False
 
 
 class Basis(StrEnum):

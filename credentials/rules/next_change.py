@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 from audits.calendar import leaves_window
 from audits.figures import Figures
-from credentials.rules import asking, first_attempt_rate, progress, recency, volume
+from credentials.rules import asking, first_attempt_rate, observation_overdue, progress, recency, volume
 from credentials.rules.absence import day_reaching
 from credentials.rules.facts import Facts, months_after
 from credentials.rules.standing import award_days
@@ -65,6 +65,7 @@ def _rule_days(facts: Facts, figures: Figures, on: date) -> Iterator[date | None
         if facts.start:
             yield months_after(facts.start, rules.first_attempt_rate.months)
     yield recency.fires_on(facts, figures, on)
+    yield observation_overdue.fires_on(facts, on)
     yield volume.asked_from(facts, on)
     if rules.volume:
         # The window of volume passes the day on which another logging basis began.
@@ -80,6 +81,9 @@ def _leaving_windows(facts: Facts, figures: Figures, on: date) -> Iterator[date 
     renewing = asking.renewable(facts, on)
     if renewing and (oldest := figures.window(progress.RENEWAL).oldest):
         yield leaves_window(oldest, renewing.terms.renewal_months)
+    if renewing and renewing.terms.renewal_observations:
+        for seen in facts.observations:
+            yield leaves_window(seen.day, renewing.terms.renewal_months)
     if not rules:
         return
     if rules.volume and (oldest := figures.window(volume.WINDOW).oldest):
@@ -90,3 +94,6 @@ def _leaving_windows(facts: Facts, figures: Figures, on: date) -> Iterator[date 
     if rules.serious_event:
         for fact in figures.events:
             yield leaves_window(fact.day, rules.serious_event.months)
+    if rules.critical_step:
+        for seen in facts.observations:
+            yield leaves_window(seen.day, rules.critical_step.months)

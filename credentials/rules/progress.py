@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 from audits.figures import Credit, CreditCount, Figures
 from credentials.rules import awards
-from credentials.rules.facts import Award, Enrolment, Facts, Restriction
+from credentials.rules.facts import Award, Enrolment, Facts, Restriction, months_after
 from credentials.rules.terms import Terms
-from credentials.rules.words import counted
+from credentials.rules.words import ONE_DAY, counted
 
 RENEWAL = "renewal"
 
@@ -60,9 +60,11 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
     knowledge = _completed(facts, "knowledge", on)
     simulation = _completed(facts, "simulation", on) + credit.attempted[Credit.SIMULATION]
     have, note = insertions_counted(credit, terms)
-    observed = sum(1 for one in facts.observations if one.met and since <= one.day <= on)
+    observed, watched = observations_counted(facts, terms.observations, since, on)
     entry = (
         Line("Knowledge tests", knowledge, terms.entry_knowledge),
+        Line("Theory sessions", _completed(facts, "theory", on), terms.entry_theory),
+        Line("Policies read", _completed(facts, "policy", on), terms.entry_policy),
         Line("Simulation sessions before the first patient", simulation, terms.entry_simulation),
     )
     award = (
@@ -71,17 +73,42 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
         Line("Different supervisors", len(credit.supervisors), terms.supervisors),
         Line("Different days", credit.days, terms.days),
         Line("Simulation sessions", simulation, terms.simulation),
-        Line("Observations for a decision", observed, terms.observations),
+        Line("Observations for a decision", observed, terms.observations, watched),
     )
     return Progress(tuple(line for line in entry if line.need), tuple(line for line in award if line.need))
 
 
-def towards_renewal(figures: Figures, award: Award) -> tuple[Line, ...]:
-    """What renewal asks of a holder: insertions logged, signed or not."""
+def towards_renewal(facts: Facts, figures: Figures, award: Award, on: date) -> tuple[Line, ...]:
+    """What renewal asks of a holder: insertions logged, signed or not, and observations."""
     terms = award.terms
-    label = f"Insertions logged in the last {counted(terms.renewal_months, 'month')}"
-    line = Line(label, figures.window(RENEWAL).volume, terms.renewal_insertions)
-    return (line,) if line.need else ()
+    last = f"in the last {counted(terms.renewal_months, 'month')}"
+    since = months_after(on, -terms.renewal_months) + ONE_DAY
+    observed, watched = observations_counted(facts, terms.renewal_observations, since, on)
+    lines = (
+        Line(f"Insertions logged {last}", figures.window(RENEWAL).volume, terms.renewal_insertions),
+        Line(f"Observations for a decision {last}", observed, terms.renewal_observations, watched),
+    )
+    return tuple(line for line in lines if line.need)
+
+
+def observations_counted(facts: Facts, need: int, first: date, last: date) -> tuple[int, str]:
+    """Observations for a decision with a patient that count, and what was left out, and why.
+
+    One that stopped at a missed vein stands for preparation and asepsis: it counts beside another, never alone.
+    Simulation and skills laboratory are never added to patients.
+    """
+    seen = [each for each in facts.observations if each.for_decision and first <= each.day <= last]
+    open_ones = [each for each in seen if each.with_patient and not each.disputed]
+    whole = sum(each.verdict == "met" for each in open_ones)
+    partly = sum(each.verdict == "partly" for each in open_ones)
+    beside = min(partly, max(0, need - 1))
+    left_out = (
+        (sum(each.verdict == "not_yet" for each in open_ones), "not yet met"),
+        (partly - beside, "stopped at a missed vein, not counted alone"),
+        (sum(each.disputed for each in seen if each.with_patient), "disputed, not counted until decided"),
+        (sum(not each.with_patient for each in seen), "not with a patient, not counted"),
+    )
+    return whole + beside, "; ".join(f"{count} {words}" for count, words in left_out if count)
 
 
 def on_plan(figures: Figures, plan: Restriction, terms: Terms | None) -> tuple[Line, ...]:

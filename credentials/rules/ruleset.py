@@ -62,6 +62,12 @@ PARAMETERS: dict[str, tuple[Field, ...]] = {
         Several("kinds", EVENTS, EVENTS, "Kinds of event"),
         Whole("months", 12, 1, 60, "Stands for so many months"),
     ),
+    "critical_step": (*_common(REVIEW), Whole("months", 12, 1, 60, "Stands for so many months")),
+    "observation_overdue": (
+        *_common(NOTE),
+        Whole("learning_days", 90, 0, 3660, "Learning: not observed with a patient for so many days (0: not asked)"),
+        Whole("holding_days", 0, 0, 3660, "Holding: not observed with a patient for so many days (0: not asked)"),
+    ),
     "expiry": (YesNo("on", True, "In force"),),
 }
 
@@ -145,6 +151,21 @@ class SeriousEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CriticalStep:
+    consequence: Consequence
+    months: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObservationOverdue:
+    """Days without absence; 0 asks nothing."""
+
+    consequence: Consequence
+    learning_days: int
+    holding_days: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expiry:
     consequence: Consequence = ALWAYS_A_NOTE
 
@@ -164,6 +185,8 @@ class RuleSet:
     volume: Volume | None = None
     attempts_limit: AttemptsLimit | None = None
     serious_event: SeriousEvent | None = None
+    critical_step: CriticalStep | None = None
+    observation_overdue: ObservationOverdue | None = None
     expiry: Expiry | None = None
 
     @classmethod
@@ -245,6 +268,8 @@ _KINDS: dict[str, Any] = {
     "volume": Volume,
     "attempts_limit": AttemptsLimit,
     "serious_event": SeriousEvent,
+    "critical_step": CriticalStep,
+    "observation_overdue": ObservationOverdue,
     "expiry": Expiry,
 }
 

@@ -9,9 +9,11 @@ from credentials.rules import (
     asking,
     attempts_limit,
     awards,
+    critical_step,
     drift,
     expiry,
     first_attempt_rate,
+    observation_overdue,
     plans,
     progress,
     recency,
@@ -35,6 +37,8 @@ RULES = (
     volume,
     attempts_limit,
     serious_event,
+    critical_step,
+    observation_overdue,
     expiry,
 )
 """Every rule: a module with RULE, `findings` and `not_assessable`."""
@@ -129,7 +133,7 @@ def judge(facts: Facts, figures: Figures, on: date) -> Standing:
         not_assessable=tuple(one for rule in RULES if (one := rule.not_assessable(facts, figures, on))),
         entry=towards.entry,
         award=towards.award,
-        renewal=progress.towards_renewal(figures, renewing) if renewing else (),
+        renewal=progress.towards_renewal(facts, figures, renewing, on) if renewing else (),
         plan=_plan_lines(facts, figures, on),
         recent=Recent(
             months=asking.recent_months(facts),

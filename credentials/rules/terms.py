@@ -17,6 +17,8 @@ SUPERVISED = (Answer.IN_ROOM.value, Answer.NEARBY.value)
 FIELDS: tuple[Field, ...] = (
     Whole("entry_knowledge", 1, 0, 20, "Knowledge tests passed before the first patient"),
     Whole("entry_simulation", 1, 0, 50, "Simulation sessions before the first patient"),
+    Whole("entry_theory", 0, 0, 20, "Theory sessions before the first patient"),
+    Whole("entry_policy", 0, 0, 20, "Policies read before the first patient"),
     Whole("insertions", 10, 0, 500, "Supervised insertions attempted"),
     Whole("supervisors", 2, 0, 20, "Different supervisors"),
     Whole("days", 3, 0, 200, "Different days"),
@@ -25,7 +27,7 @@ FIELDS: tuple[Field, ...] = (
     Whole("other_evidence_cap", 2, 0, 500, "At most so many accepted on other evidence"),
     Whole("paper_cap", 5, 0, 500, "At most so many from paper, before the start day"),
     Whole("simulation", 0, 0, 100, "Simulation sessions in all"),
-    Whole("observations", 0, 0, 20, "Observations for a decision, met"),
+    Whole("observations", 0, 0, 20, "Observations for a decision with a patient, met"),
     Whole("months", 24, 1, 120, "Months an award is valid"),
     Whole("provisional_months", 6, 0, 60, "Months provisional after a first award (0: none)"),
     Choice("provisional_gives", Answer.ALONE.value, ANY_ANSWER, "While provisional, may insert"),
@@ -34,6 +36,7 @@ FIELDS: tuple[Field, ...] = (
     Choice("grace_gives", Answer.IN_ROOM.value, ANY_ANSWER, "In grace, may insert"),
     Choice("lapsed_gives", Answer.IN_ROOM.value, (Answer.NO.value, *SUPERVISED), "Lapsed, may insert"),
     Whole("renewal_insertions", 12, 0, 500, "Insertions logged for renewal"),
+    Whole("renewal_observations", 0, 0, 20, "Observations for a decision with a patient, met, for renewal"),
     Whole("renewal_months", 12, 1, 120, "within so many months"),
     Whole("supervising_after_days", 0, 0, 3660, "Days after award before supervising others"),
     Whole("long_absence_days", 180, 1, 3660, "An absence of so many days asks for a return step"),
@@ -49,6 +52,8 @@ class Terms:
 
     entry_knowledge: int = 1
     entry_simulation: int = 1
+    entry_theory: int = 0
+    entry_policy: int = 0
     insertions: int = 10
     supervisors: int = 2
     days: int = 3
@@ -66,6 +71,7 @@ class Terms:
     grace_gives: Answer = Answer.IN_ROOM
     lapsed_gives: Answer = Answer.IN_ROOM
     renewal_insertions: int = 12
+    renewal_observations: int = 0
     renewal_months: int = 12
     supervising_after_days: int = 0
     long_absence_days: int = 180

@@ -87,7 +87,8 @@ def some_terms(draw: st.DrawFn) -> Terms:
         long_absence_days=draw(st.integers(5, 40)),
         return_insertions=draw(st.integers(0, 2)),
         return_gives=draw(st.sampled_from([Answer.IN_ROOM, Answer.NEARBY])),
-        observations=draw(st.integers(0, 1)),
+        observations=draw(st.integers(0, 2)),
+        renewal_observations=draw(st.integers(0, 2)),
     )
 
 
@@ -101,6 +102,8 @@ def rule_sets(draw: st.DrawFn) -> ruleset.RuleSet:
         volume={"insertions": draw(st.integers(1, 6)), "days": draw(st.integers(28, 120))},
         attempts_limit={"months": draw(st.integers(1, 4))},
         serious_event={"months": draw(st.integers(1, 4))},
+        critical_step={"months": draw(st.integers(1, 4))},
+        observation_overdue={"learning_days": draw(st.integers(0, 60)), "holding_days": draw(st.integers(0, 90))},
         expiry={},
     )
 
@@ -159,7 +162,11 @@ def facts(draw: st.DrawFn) -> Facts:
             3,
         ),
         observations=several(
-            lambda place: Observation(uuid=f"o{place}", day=draw(days), assessor=1, met=draw(st.booleans())), 1
+            lambda place: Observation(
+                uuid=f"o{place}", day=draw(days), assessor=1, for_decision=draw(st.booleans()),
+                with_patient=draw(st.booleans()), verdict=draw(st.sampled_from(["met", "partly", "not_yet"])),
+                missed=draw(st.sampled_from([(), ("Cleans hands",)])), disputed=draw(st.booleans()),
+            ), 2
         ),
         basis=tuple(
             BasisFrom(starts, draw(bases)) for starts in sorted(draw(st.lists(days, max_size=2, unique=True)))
@@ -272,7 +279,7 @@ DAY = ON + 40 * A_DAY
         {"enrolments": (an_enrolment(starts=DAY),)},
         {"absences": (Span(DAY),)},
         {"completions": (a_completion("knowledge", LONG_AGO, DAY),)},
-        {"observations": (Observation(uuid="o", day=DAY, assessor=1, met=True),)},
+        {"observations": (Observation(uuid="o", day=DAY, assessor=1),)},
         {"basis": (BasisFrom(DAY, Basis.TALLY),)},
         {"start": DAY},
         {"drift_since": DAY},

@@ -115,10 +115,10 @@ def test_simulation_counts_for_simulation_terms_logged_or_completed_and_for_noth
 
 def test_observations_that_were_met_since_learning_began_count():
     seen = [
-        Observation(uuid="1", day=FIRST, assessor=1, met=True),
-        Observation(uuid="2", day=FIRST, assessor=1, met=False),
-        Observation(uuid="3", day=FIRST - A_DAY, assessor=1, met=True),
-        Observation(uuid="4", day=ON + A_DAY, assessor=2, met=True),
+        Observation(uuid="1", day=FIRST, assessor=1),
+        Observation(uuid="2", day=FIRST, assessor=1, verdict="not_yet"),
+        Observation(uuid="3", day=FIRST - A_DAY, assessor=1),
+        Observation(uuid="4", day=ON + A_DAY, assessor=2),
     ]
     facts = replace(a_trainee(observations=2), observations=tuple(seen))
     assert line(facts, [], "Observations for a decision")[:3] == ("Observations for a decision", 1, 2)
