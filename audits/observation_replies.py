@@ -24,13 +24,15 @@ def acknowledge(*, actor: User, observation: Observation, text: str = "") -> Obs
     """The learner has read the feedback, and may say something to it. Raises NotPermitted, Problems if said before."""
     if not is_learner(actor, observation):
         raise NotPermitted(f"{actor.pk} is not the person observed in {observation.uuid}")
-    return _say(actor, observation, Kind.ACKNOWLEDGED, text, asked="")
+    return _say(actor, observation, text, act="observation.acknowledged", kind=Kind.ACKNOWLEDGED, asked="")
 
 
 def reply(*, actor: User, observation: Observation, text: str) -> ObservationReply:
     """Say something to it: the learner, the assessor, an educator of the unit. Raises NotPermitted, Problems."""
     _require_party(actor, observation)
-    return _say(actor, observation, Kind.REPLY, text, asked="Write what you want to say.")
+    return _say(
+        actor, observation, text, act="observation.replied", kind=Kind.REPLY, asked="Write what you want to say."
+    )
 
 
 def dispute(*, actor: User, observation: Observation, reason: str) -> ObservationDispute:
@@ -86,7 +88,7 @@ def _require_party(user: User, observation: Observation) -> None:
         raise NotPermitted(f"{user.pk} has no say in observation {observation.uuid}")
 
 
-def _say(actor: User, observation: Observation, kind: Kind, text: str, *, asked: str) -> ObservationReply:
+def _say(actor: User, observation: Observation, text: str, *, act: str, kind: Kind, asked: str) -> ObservationReply:
     found = text_problems("text", text, longest=LONGEST_REPLY, asked=asked)
     if found:
         raise Problems(found)
@@ -94,7 +96,6 @@ def _say(actor: User, observation: Observation, kind: Kind, text: str, *, asked:
         row = _signed(observation)
         if kind == Kind.ACKNOWLEDGED and row.replies.filter(kind=kind).exists():
             raise problem("", "You said before that you read it.")
-        act = "observation.acknowledged" if kind == Kind.ACKNOWLEDGED else "observation.replied"
         with recording(actor=actor, kind=act, subject=row.uuid) as rec:
             made = ObservationReply.objects.create(
                 observation=row, kind=kind, by=actor, text=text.strip(), made_id=rec.seq, said_at=rec.recorded_at

@@ -221,7 +221,12 @@ def findings(
     year = before[before.day > months_after(on, -12)]
     found = {("attempts_limit", str(day)) for day in year[year.punctures > 2].day}
     found |= {("serious_event", str(day)) for day in year[year.event].day}
-    if code not in member.holds or status(member, code, on)[0] == "no_placement":
+    if status(member, code, on)[0] == "no_placement":
+        return found
+    if code in member.learning and (begun := member.learning[code]) <= on and (on - max(begun, start)).days >= 90:
+        # Nobody was observed here. The example rules say 90 days, common practice without a source.
+        found.add(("observation_overdue", str(begun)))
+    if code not in member.holds:
         return found
     awarded, expires, _ = member.holds[code]
     if on >= expires - timedelta(days=90):

@@ -100,12 +100,13 @@ def _compare_review(
         "volume",
         "attempts_limit",
         "serious_event",
+        "observation_overdue",
         "expiry",
     }
     if on == TODAY:
         assert rules == (everything | {"drift"} if rules_from < TODAY else everything)
         assert told["flags_raised"] == sum(
-            count for (_, _, rule, _), count in found.items() if rule not in ("recency", "volume", "expiry")
+            count for (_, _, rule, _), count in found.items() if rule not in ("recency", "volume", "observation_overdue", "expiry")
         )
     judged = Counter(
         by_pandas.status(member, code, on)[0]
@@ -132,7 +133,7 @@ def _expected(rule: str, what: str) -> str:
         day = date.fromisoformat(what)
         return f"{day.day} {day:%B %Y}"
     return {"repeated_failure": "last 5", "volume": f"have {what}", "attempts_limit": "3", "recency": "",
-            "serious_event": ""}.get(rule, what)  # fmt: skip
+            "serious_event": "", "observation_overdue": ""}.get(rule, what)  # fmt: skip
 
 
 def test_learning_waits_for_its_programme_and_keeps_its_first_day(run: Run, now: Any) -> None:
