@@ -348,6 +348,7 @@ class Completion(Known):
     verified_by = models.CharField(max_length=150)
     result = models.CharField(max_length=60, blank=True)  # as the paper says it: a mark, a score
     passed = models.BooleanField(default=True)  # what was not passed is kept and counts for nothing
+    about = models.CharField(max_length=120, blank=True)  # which test, session or policy, with its version
 
     class Meta:
         indexes = [models.Index(fields=["clinician", "procedure", "known_until"])]
