@@ -1,19 +1,19 @@
-"""Rules and programmes as local documents: one person proposes a version, another approves it, in effect from a day."""
+"""Rules, programmes and checklists as local documents: two people for each version, in effect from a day."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any, TypeVar
 
 from django.db import transaction
 from django.db.models import Max, QuerySet
 
+from audits import checklist
 from audits.freetext import text_problems
-from audits.models import Procedure
+from audits.models import Checklist, Procedure
 from credentials import learning
 from credentials.models import Programme, Proposed, Rules
 from credentials.rules import ruleset, terms
-from credentials.rules.reading import Wrong
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people import stale
@@ -26,9 +26,10 @@ from people.tree import tree
 
 Document = TypeVar("Document", bound=Proposed)
 MEANING = "approved"
-KINDS: dict[type[Proposed], tuple[str, Callable[[Mapping[str, object]], list[Wrong]]]] = {
+KINDS: dict[type[Proposed], tuple[str, Callable[[Mapping[str, object]], Sequence[tuple[str, str]]]]] = {
     Rules: ("rules", ruleset.errors_in),
     Programme: ("programme", terms.errors_in),
+    Checklist: ("checklist", checklist.errors_in),
 }
 
 

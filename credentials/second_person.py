@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from audits.models import Checklist
 from credentials import founding, proposing
 from credentials.models import Founding, Learning, Programme, Proposed, Rules
 from people.access import Access
@@ -20,10 +21,11 @@ class Waiting:
 
 
 def waiting(access: Access) -> list[Waiting]:
-    """Programmes, then rules, then founding awards, which need a programme. A fixed number of queries."""
+    """Programmes, checklists, then rules, then founding awards, which need a programme. A fixed number of queries."""
     found: list[Waiting] = []
     documents = (
         *sorted(proposing.waiting(Programme, access), key=_order),
+        *sorted(proposing.waiting(Checklist, access), key=_order),
         *sorted(proposing.waiting(Rules, access), key=_order),
     )
     learners = list(Learning.objects.known().values_list("procedure", flat=True))
@@ -51,7 +53,7 @@ def words(what: Proposed | Founding, now: Tree | None = None) -> str:
             f"{places.path(what.scope_unit_id)}, from {in_words(what.awarded_on)}{until}; {what.evidence_kind}, kept "
             f"at {what.evidence_place}; entered by {what.entered_by.name}"
         )
-    kind = "Programme" if isinstance(what, Programme) else "Rules"
+    kind = {Programme: "Programme", Checklist: "Checklist"}.get(type(what), "Rules")
     by = what.proposed_by.name if what.proposed_by else "nobody, an example"
     return (
         f"{kind}: {what.name}, version {what.version}, at {places.path(what.unit_id)}, in effect from "

@@ -6,7 +6,8 @@ from uuid import uuid4
 
 from django.db import transaction
 
-from audits.models import Band, Procedure, Technique
+from audits import example_checklist
+from audits.models import Band, Checklist, Procedure, Technique
 from credentials.models import Programme, Rules
 from credentials.proposing import add_proposal
 from credentials.rules.ruleset import default_content
@@ -65,7 +66,7 @@ def start_register(
 
 
 def add_examples(rec: Recording, root: Unit, from_day: date) -> None:
-    """Procedures, and for each an example programme and rules as proposed by nobody: they bind once approved."""
+    """Procedures, each with an example programme and rules, and a checklist; proposed by nobody, they bind once approved."""
     for code, name, band, technique in EXAMPLES:
         procedure = Procedure.objects.create(uuid=uuid4(), code=code, name=name, band=band, technique=technique)
         add_proposal(
@@ -79,6 +80,18 @@ def add_examples(rec: Recording, root: Unit, from_day: date) -> None:
             effective_on=from_day,
             note=EXAMPLE_NOTE,
         )
+        if code == "ADULT":
+            add_proposal(
+                rec,
+                Checklist,
+                proposed_by=None,
+                unit=root,
+                procedure=procedure,
+                name=example_checklist.NAME,
+                content=example_checklist.EXAMPLE.to_content(),
+                effective_on=from_day,
+                note=example_checklist.NOTE,
+            )
         add_proposal(
             rec,
             Rules,

@@ -18,6 +18,11 @@ def register_all() -> None:
         stale.register(kind, stale.SELF)
     # A flag is no part of a standing; what is proposed or claimed binds nobody, a programme only who enrols later.
     for kind in (
+        "checklist.approved",
+        "checklist.proposed",
+        "checklist.retired",
+        "checklist.retirement_decided",
+        "checklist.taken_back",
         "flag.raised",
         "flag.replied",
         "founding.entered",

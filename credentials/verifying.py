@@ -4,11 +4,13 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
+from audits.models import Checklist, Retirement
 from audits.verifying import follows
 from credentials.flags import flag_digest
 from credentials.founding import founding_digest
 from credentials.models import Enrolment, Flag, FlagReply, Founding, Programme, Proposed, Rules
 from credentials.proposing import KINDS, document_digest
+from credentials.retiring import retirement_digest
 from ledger import verify
 from ledger.models import Act
 from ledger.verify import Problem, with_acts
@@ -18,6 +20,8 @@ from people.signing import digest_of
 def register_all() -> None:
     verify.register("rules", rules)
     verify.register("programmes", programmes)
+    verify.register("checklists", checklists)
+    verify.register("retirements", retirements)
     verify.register("enrolments", enrolments)
     verify.register("founding awards", foundings)
     verify.register("flags", flags)
@@ -30,6 +34,37 @@ def rules() -> Iterator[Problem]:
 
 def programmes() -> Iterator[Problem]:
     return _documents(Programme)
+
+
+def checklists() -> Iterator[Problem]:
+    return _documents(Checklist)
+
+
+def retirements() -> Iterator[Problem]:
+    """Each is what somebody signed, and, if decided, decided as another person signed."""
+    rows = Retirement.objects.select_related("checklist__unit", "checklist__procedure", "by", "decided")
+    for seq, act, made in with_acts(rows, Act.objects.filter(kind="checklist.retired").select_related("payload")):
+        waits = act is not None
+        for row in made:
+            dates = (row.from_day.isoformat(), row.lapses_on.isoformat())
+            if act is None or not (
+                _signed(act, "checklist.retired", row.checklist.uuid, document_digest(row.checklist), row.by_id)
+                and (act.facts["from"], act.facts["lapses_on"]) == dates
+                and _personal(act).get("reason", row.reason) == row.reason
+            ):
+                yield Problem(seq, f"the retirement of checklist {row.checklist.uuid} is not what was signed")
+            if row.decided is not None and not (
+                _signed(
+                    row.decided, "checklist.retirement_decided", row.checklist.uuid, retirement_digest(row),
+                    row.decided_by_id,
+                )
+                and (row.decided.facts["confirmed"], row.decided.facts["on"])
+                == (row.confirmed, row.decided_on and row.decided_on.isoformat())
+            ):  # fmt: skip
+                yield Problem(row.decided_id, f"the retirement of checklist {row.checklist.uuid} was decided otherwise")
+            waits = False
+        if waits:
+            yield Problem(seq, f"a retirement of checklist {act and act.subject} is missing")
 
 
 def _documents(model: type[Proposed]) -> Iterator[Problem]:

@@ -1,4 +1,4 @@
-"""The versions of rules and programmes that concern somebody: which are in force, which wait, which were before."""
+"""The versions of rules, programmes and checklists that concern somebody: in force, waiting, from before."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -7,12 +7,14 @@ from enum import Enum
 
 from django.db.models import QuerySet
 
+from audits.checklists import checklists_known
+from audits.models import Checklist
 from credentials.models import Programme, Proposed, Rules
 from people.access import Access, Right
 from people.clock import in_words
 
-KINDS: Mapping[str, type[Proposed]] = {"rules": Rules, "programme": Programme}
-KIND_WORDS = {"rules": "Rules", "programme": "Programme"}
+KINDS: Mapping[str, type[Proposed]] = {"rules": Rules, "programme": Programme, "checklist": Checklist}
+KIND_WORDS = {"rules": "Rules", "programme": "Programme", "checklist": "Checklist"}
 
 
 class State(Enum):
@@ -22,6 +24,7 @@ class State(Enum):
     WAITS = "waits"
     AHEAD = "ahead"
     REPLACED = "replaced"
+    RETIRED = "retired"
     TAKEN_BACK = "taken_back"
 
     @property
@@ -34,6 +37,7 @@ _STATE_WORDS = {
     State.WAITS: "Waits for a second person",
     State.AHEAD: "Approved, not in effect yet",
     State.REPLACED: "Replaced by a later version",
+    State.RETIRED: "Out of use",
     State.TAKEN_BACK: "Taken back",
 }
 
@@ -107,15 +111,25 @@ def _rows(kind: str) -> QuerySet[Proposed]:
 
 def _states(access: Access, kind: str, rows: Iterable[Proposed]) -> list[Version]:
     rows = list(rows)
+    retired = _retired(kind, rows, access.on)
     binding: dict[tuple[int, int], Proposed] = {}
     for row in sorted(rows, key=_age):
-        if row.approved_id is not None and row.effective_on <= access.on:
+        if row.approved_id is not None and row.effective_on <= access.on and row.pk not in retired:
             binding[row.unit_id, row.procedure_id] = row
     found = []
     for row in rows:
         at = _state(row, binding.get((row.unit_id, row.procedure_id)), access.on)
+        at = State.RETIRED if row.pk in retired else at
         found.append(Version(row, kind, access.tree.path(row.unit_id), at))
     return found
+
+
+def _retired(kind: str, rows: list[Proposed], on: date) -> frozenset[int]:
+    """Which of these are out of use; only a checklist can be."""
+    if kind != "checklist":
+        return frozenset()
+    known = checklists_known()
+    return frozenset(row.pk for row in rows if isinstance(row, Checklist) and known.is_retired(row, on))
 
 
 def _age(row: Proposed) -> tuple[date, int]:

@@ -106,7 +106,9 @@ def _compare_review(
     if on == TODAY:
         assert rules == (everything | {"drift"} if rules_from < TODAY else everything)
         assert told["flags_raised"] == sum(
-            count for (_, _, rule, _), count in found.items() if rule not in ("recency", "volume", "observation_overdue", "expiry")
+            count
+            for (_, _, rule, _), count in found.items()
+            if rule not in ("recency", "volume", "observation_overdue", "expiry")
         )
     judged = Counter(
         by_pandas.status(member, code, on)[0]

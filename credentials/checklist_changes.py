@@ -1,0 +1,123 @@
+"""What differs between two versions of a checklist, step by step, in words."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from audits.checklist import Checklist, Phase, Step
+
+
+@dataclass(frozen=True, slots=True)
+class StepNow:
+    """A step of a version beside the one before: `tags` say what is different, `was` the earlier words."""
+
+    step: Step
+    text: str
+    guidance: str
+    tags: tuple[str, ...] = ()
+    was: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseNow:
+    phase: Phase
+    steps: tuple[StepNow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueNow:
+    label: str
+    text: str
+    source: str
+    was: str = ""
+    is_new: bool = False
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A version as a page shows it. `gone` are texts of steps, local values and ratings that it no longer has."""
+
+    phases: tuple[PhaseNow, ...]
+    values: tuple[ValueNow, ...]
+    ratings: tuple[str, ...]
+    gone: tuple[str, ...]
+    has_before: bool
+
+    @property
+    def changed(self) -> int:
+        """How many things differ from the version before."""
+        if not self.has_before:
+            return 0
+        steps = sum(bool(each.tags) for phase in self.phases for each in phase.steps)
+        return steps + sum(bool(each.was) or each.is_new for each in self.values) + len(self.gone)
+
+
+def compared(now: Checklist, before: Checklist | None) -> Compared:
+    """Steps are the same step if they have the same key, whatever they say."""
+    earlier = {step.key: step for step in before.steps} if before else {}
+    order = [step.key for step in before.steps if step.key in {each.key for each in now.steps}] if before else []
+    stayed = _in_order([step.key for step in now.steps if step.key in earlier], order)
+    phases = tuple(
+        PhaseNow(
+            phase,
+            tuple(
+                _step(now, step, before, earlier.get(step.key), step.key in stayed) for step in now.steps_of(phase.key)
+            ),
+        )
+        for phase in now.phases
+    )
+    values_before = {each.key: each for each in before.values} if before else {}
+    values = tuple(
+        ValueNow(
+            each.label,
+            each.text,
+            each.source,
+            was=old.text if (old := values_before.get(each.key)) and old.text != each.text else "",
+            is_new=before is not None and each.key not in values_before,
+        )
+        for each in now.values
+    )
+    return Compared(phases, values, now.ratings, _gone(now, before), before is not None)
+
+
+def _step(now: Checklist, step: Step, before: Checklist | None, old: Step | None, stayed: bool) -> StepNow:
+    shown: dict[str, Any] = {"step": step, "text": now.said(step.text), "guidance": now.said(step.guidance)}
+    if before is None:
+        return StepNow(**shown)
+    if old is None:
+        return StepNow(**shown, tags=("new",))
+    tags = []
+    if old.text != step.text:
+        tags.append("reworded")
+    if old.critical != step.critical:
+        tags.append("now critical" if step.critical else "no longer critical")
+    if old.if_arises != step.if_arises:
+        tags.append("only if it arises" if step.if_arises else "always")
+    if old.guidance != step.guidance:
+        tags.append("other guidance")
+    if old.source != step.source:
+        tags.append("other source")
+    if old.phase != step.phase or not stayed:
+        tags.append("moved")
+    return StepNow(**shown, tags=tuple(tags), was=before.said(old.text) if old.text != step.text else "")
+
+
+def _gone(now: Checklist, before: Checklist | None) -> tuple[str, ...]:
+    if before is None:
+        return ()
+    steps, values = {each.key for each in now.steps}, {each.key for each in now.values}
+    return (
+        *(before.said(each.text) for each in before.steps if each.key not in steps),
+        *(f"{each.label}: {each.text}" for each in before.values if each.key not in values),
+        *(f"Overall impression: {each}" for each in before.ratings if each not in now.ratings),
+    )
+
+
+def _in_order(now: Sequence[str], before: Sequence[str]) -> frozenset[str]:
+    """The longest run of keys that kept their order: what is not in it was moved."""
+    place = {key: at for at, key in enumerate(before)}
+    best: list[list[str]] = []
+    for key in now:
+        longest = max((run for run in best if place[run[-1]] < place[key]), key=len, default=[])
+        best.append([*longest, key])
+    return frozenset(max(best, key=len, default=[]))
