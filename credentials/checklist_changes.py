@@ -57,15 +57,11 @@ def compared(now: Checklist, before: Checklist | None) -> Compared:
     earlier = {step.key: step for step in before.steps} if before else {}
     order = [step.key for step in before.steps if step.key in {each.key for each in now.steps}] if before else []
     stayed = _in_order([step.key for step in now.steps if step.key in earlier], order)
-    phases = tuple(
-        PhaseNow(
-            phase,
-            tuple(
-                _step(now, step, before, earlier.get(step.key), step.key in stayed) for step in now.steps_of(phase.key)
-            ),
-        )
-        for phase in now.phases
-    )
+
+    def shown(step: Step) -> StepNow:
+        return _step(now, step, before, earlier.get(step.key), step.key in stayed)
+
+    phases = tuple(PhaseNow(each, tuple(map(shown, now.steps_of(each.key)))) for each in now.phases)
     values_before = {each.key: each for each in before.values} if before else {}
     values = tuple(
         ValueNow(
@@ -118,6 +114,8 @@ def _in_order(now: Sequence[str], before: Sequence[str]) -> frozenset[str]:
     place = {key: at for at, key in enumerate(before)}
     best: list[list[str]] = []
     for key in now:
-        longest = max((run for run in best if place[run[-1]] < place[key]), key=len, default=[])
+        runs = [run for run in best if place[run[-1]] < place[key]]
+        longest: list[str] = max(runs, key=len, default=[])
         best.append([*longest, key])
-    return frozenset(max(best, key=len, default=[]))
+    kept: list[str] = max(best, key=len, default=[])
+    return frozenset(kept)
