@@ -317,7 +317,7 @@ def holdings(users: Collection[int] | None = None, *, known: int | None = None) 
         returns=_grouped(
             ((clinician, procedure), day)
             for clinician, procedure, day in about(Completion.objects.known(known))
-            .filter(kind=Completion.Kind.RETURN)
+            .filter(kind=Completion.Kind.RETURN, passed=True)
             .values_list("clinician", "procedure", "on")
         ),
     )  # fmt: skip

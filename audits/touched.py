@@ -23,6 +23,8 @@ SUPERVISING_RESTS_ON = (
 def register_all() -> None:
     for kind in (
         "completion.recorded",
+        "completion.withdrawn",
+        "completions.imported",
         "correction.decided",
         "dispute.opened",
         "dispute.taken_back",

@@ -13,6 +13,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from audits.awards import award_digest
+from audits.completions import WITHDRAWN, completion_digest
 from audits.corrections import digest_of_proposal
 from audits.integrity import differences
 from audits.models import Award, Completion, Dispute, Insertion, Proposal, ScopeByRole, Statement
@@ -24,6 +25,7 @@ from people.models import Spanned
 LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "logbook.imported")
 SIGNING = ("statement.signed", "correction.decided")
 PROPOSING = ("correction.proposed", "logbook.imported")
+NOTING = ("completion.recorded", "completions.imported")
 AWARDING = ("award.made", "award.renewed", "founding.decided")
 
 
@@ -33,6 +35,7 @@ def register_all() -> None:
     verify.register("proposals", proposals)
     verify.register("disputes", disputes)
     verify.register("completions", completions)
+    verify.register("withdrawn completions", withdrawn_completions)
     verify.register("awards", awards)
     verify.register("scopes", scopes)
 
@@ -118,27 +121,34 @@ def disputes() -> Iterator[Problem]:
 
 
 def completions() -> Iterator[Problem]:
-    """Each is what was recorded; those of a staff list are vouched for by the digest of its row."""
+    """Each is what was noted; those of a staff list are vouched for by the digest of its row."""
     rows = Completion.objects.select_related("procedure", "clinician")
-    for seq, act, made in with_acts(rows, _acts(("completion.recorded",))):
-        waits = act is not None
+    for seq, act, made in with_acts(rows, _acts(NOTING)):
+        announced = Counter(_announced(act.facts) if act else ())
         for each in made:
-            told = {
-                "completion": str(each.uuid),
-                "kind": each.kind,
-                "on": each.on.isoformat(),
-                "procedure": each.procedure.code,
-                "valid_until": _day(each.valid_until),
-            }
-            if act is not None:
-                whole = (act.subject, act.facts) == (each.clinician.uuid, told)
-            else:
+            told = completion_digest(each)
+            if act is None:
                 whole = _acts(("staff.imported",)).filter(pk=seq).exists()
+            else:
+                whole = announced[told] > 0 and act.subject in (each.clinician.uuid, None)
+                announced[told] -= 1
             if not whole:
                 yield Problem(seq, f"completion {each.uuid} is not what its act brought in")
-            waits = False
-        if waits:
-            yield Problem(seq, f"completion {act and act.facts.get('completion')} is missing")
+        if missing := (+announced).total():
+            yield Problem(seq, f"{missing} completions that the act brought in are missing")
+
+
+def withdrawn_completions() -> Iterator[Problem]:
+    """Each that no longer counts was withdrawn by an act that names it, and none that was withdrawn counts again."""
+    rows = Completion.objects.exclude(known_until=None).select_related("clinician")
+    for seq, act, ended in with_acts(rows, _acts((WITHDRAWN,)), by="known_until_id"):
+        waits = act.facts.get("completion") if act else None
+        for each in ended:
+            if act is None or (act.subject, waits) != (each.clinician.uuid, str(each.uuid)):
+                yield Problem(seq, f"completion {each.uuid} ends, and its act does not withdraw it")
+            waits = None
+        if waits is not None:
+            yield Problem(seq, f"completion {waits} was withdrawn and counts again, or is missing")
 
 
 def awards() -> Iterator[Problem]:

@@ -185,7 +185,9 @@ class Writer:
     def _completion(
         self, clinician: Clinician, procedure: Procedure, kind: str, on: date, field: str, unit: int | None
     ) -> bool:
-        known = Completion.objects.known().filter(clinician=clinician, procedure=procedure, kind=kind, on=on)
+        known = Completion.objects.known().filter(
+            clinician=clinician, procedure=procedure, kind=kind, on=on, passed=True
+        )
         if known.exists():
             return False
         self._require_educator(clinician, unit, field)

@@ -85,6 +85,7 @@ ACT_WORDS = {
     "clinician.opened": "Taken into the register",
     "clinician.linked": "Account linked",
     "completion.recorded": "Completion noted",
+    "completion.withdrawn": "Completion withdrawn",
     "enrolment.closed": "Enrolment ended",
     "enrolment.opened": "Enrolled",
     "founding.decided": "Founding award decided",

@@ -518,7 +518,8 @@ class Walk:
         day = self.day(30, 0)
         new = NewCompletion(
             clinician=self.clinician(), procedure=self.procedure(), kind=self.one(Completion.Kind.values), on=day,
-            verified_by="Ed Ucator", valid_until=self.one((None, day + timedelta(days=self.choose.randint(1, 90)))),
+            verified_by="Ed Ucator", about="Cannulation policy, version 4",
+            valid_until=self.one((None, day + timedelta(days=self.choose.randint(1, 90)))),
         )  # fmt: skip
         record_completion(actor=self.world.chief, new=new)
 
