@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from audits.models import Insertion, Statement
+from audits.models import Insertion, Observation, Statement
 from ledger.acts import instant
 from ledger.canonical import digest
 
@@ -114,3 +114,54 @@ def _columns(insertion: Insertion) -> dict[str, Any]:
             for each in insertion.attempts.all()
         ],
     }
+
+
+def observation_differences(row: Observation) -> tuple[str, ...]:
+    """What of a signed observation does not fit: 'digest', 'content', or names of columns. Empty if it is whole."""
+    if digest(row.content) != row.digest:
+        return ("digest",)
+    try:
+        said = json.loads(row.content)
+        expected = {
+            "uuid": said["uuid"],
+            "clinician": said["clinician"],
+            "procedure": said["procedure"],
+            "unit": said["unit"],
+            "checklist": said["checklist"],
+            "purpose": said["purpose"],
+            "setting": said["setting"],
+            "observed_at": said["observed_at"],
+            "observed_on": said["observed_on"],
+            "zone": said["zone"],
+            "assessor": said["assessor"],
+            "second_of": said["second_of"],
+            "verdict": said["verdict"],
+            "stopped": said["stopped"],
+            "missed": ",".join(said["missed"]),
+            "rating": said["rating"],
+            "given": said["given"],
+            "recommended": said["recommended"],
+        }
+    except (ValueError, KeyError, TypeError):
+        return ("content",)
+    columns = {
+        "uuid": str(row.uuid),
+        "clinician": str(row.clinician.uuid),
+        "procedure": row.procedure.code,
+        "unit": str(row.unit.uuid),
+        "checklist": str(row.checklist.uuid),
+        "purpose": row.purpose,
+        "setting": row.setting,
+        "observed_at": instant(row.observed_at),
+        "observed_on": row.observed_on.isoformat(),
+        "zone": row.zone,
+        "assessor": str(row.assessor.uuid),
+        "second_of": str(row.second_of.uuid) if row.second_of else None,
+        "verdict": row.verdict,
+        "stopped": row.stopped,
+        "missed": row.missed,
+        "rating": row.rating,
+        "given": row.given,
+        "recommended": row.recommended,
+    }
+    return tuple(name for name, value in columns.items() if value != expected[name])

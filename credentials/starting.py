@@ -66,7 +66,7 @@ def start_register(
 
 
 def add_examples(rec: Recording, root: Unit, from_day: date) -> None:
-    """Procedures, each with an example programme and rules, a checklist; proposed by nobody, they bind once approved."""
+    """Procedures, each with an example programme and rules, one with a checklist; they bind once approved."""
     for code, name, band, technique in EXAMPLES:
         procedure = Procedure.objects.create(uuid=uuid4(), code=code, name=name, band=band, technique=technique)
         add_proposal(
