@@ -40,32 +40,35 @@ class InsertionQuerySet(KnownQuerySet):
 class ObservationQuerySet(KnownQuerySet):
     """Observations, and which of them somebody may see."""
 
+    def signed_by(self, known: int | None = None) -> Self:
+        """Those that are signed, as known now or at that number."""
+        found = self.known(known).filter(signed__isnull=False)
+        return found if known is None else found.filter(signed__lte=known)
+
     def visible_to(self, access: Access) -> Self:
         """Those this user may see: one's own once signed, those one makes or made, those of units and people in charge.
 
         What is not signed yet is its assessor's alone. A second rating is private to its raters and to those who may
-        see figures; and who still owes a second rating does not see the first.
+        see figures, never shown to the person observed. Who has still to rate a practice sees nobody else's rating.
+        No query of its own: all of it is part of the one that is asked.
         """
-        made = Q(assessor=access.user)
-        mine = Q(clinician_user=access.user)
+        every = self.model._default_manager.order_by()
+        own = Q(clinician_user=access.user)
         if access.clinician is not None:
-            mine |= Q(clinician=access.clinician)
-        seen = mine & Q(second_of=None)
-        rated = Q(seconds__assessor=access.user, seconds__known_until=None, seconds__signed__isnull=False)
-        seconded = Q(second_of__assessor=access.user)
-        units = access.units_for(Right.FIGURES)
-        charge = Q(pk=None)
-        if units:
+            own |= Q(clinician=access.clinician)
+        rated = every.known().filter(assessor=access.user, second_of__isnull=False)
+        owed = rated.filter(signed=None).values("second_of")
+        asked = every.filter(asked__whom=access.user, asked__known_until=None).values("pk")
+        unrated = every.filter(assessor=access.user, signed=None, second_of=None).values("pk")
+
+        others = Q(pk__in=rated.values("second_of")) | Q(second_of__assessor=access.user)
+        if units := access.units_for(Right.FIGURES):
             theirs = access.clinicians_for(Right.FIGURES).order_by().values("pk")
-            charge = (Q(unit__in=units) | Q(clinician__in=theirs)) & ~mine
-        owing = Q(seconds__assessor=access.user, seconds__known_until=None, seconds__signed=None) | Q(
-            asked__whom=access.user, asked__known_until=None
-        )
-        signed = Q(signed__isnull=False) & (seen | rated | (seconded & Q(second_of__signed__isnull=False)) | charge)
-        found = self.filter(made | signed)
-        # Not by `exclude`, which would ask about each of many rows apart.
-        hidden = self.model._default_manager.filter(owing).order_by().values("pk")
-        return found.exclude(Q(pk__in=hidden) & ~made).distinct()
+            others |= Q(unit__in=units) | Q(clinician__in=theirs)
+        blind = Q(pk__in=owed) | Q(pk__in=asked) | Q(second_of__in=owed) | Q(second_of__in=asked)
+        blind |= Q(second_of__in=unrated)
+        made = Q(assessor=access.user)
+        return self.filter(made | Q(signed__isnull=False) & ~blind & (own & Q(second_of=None) | others & ~own))
 
     def seen_by(self, access: Access, uuid: object) -> "Self":
         """One observation, for a page of this user. Raises Http404 if it is out of their sight."""

@@ -4,26 +4,28 @@ What an observation is for is fixed by the act that begins it, before the first 
 their assessor alone, and count for nothing until they are signed. Who may observe is judged on the day of the practice.
 """
 
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from functools import cached_property
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
 from django.db import transaction
 
-from audits import checklist
-from audits.checklist import LEVEL_WORDS, Fault, Mark, Marks, Purpose, Seen, Setting, Verdict
+from audits.checklist import Purpose, Setting
 from audits.checklists import checklists_known, parsed
 from audits.freetext import text_problems
 from audits.holding import Held, Refusal, holdings
 from audits.localtime import NoSuchTime, TwiceThatDay, local, moment
-from audits.models import Observation, ObservationDraft, Procedure, SecondAsked
+from audits.models import Checklist, Observation, ObservationDraft, Procedure, SecondAsked
+from audits.observation_content import Check as Check
+from audits.observation_content import begun_facts, checked, personal, signed_facts
+from audits.observation_content import check as check
+from audits.observation_kept import EMPTY as EMPTY
+from audits.observation_kept import LONGEST_NOTE as LONGEST_NOTE
+from audits.observation_kept import LONGEST_TEXT as LONGEST_TEXT
+from audits.observation_kept import merged
 from audits.second_raters import drawn, waits_for
-from ledger.acts import instant, recording
-from ledger.canonical import canonical, digest
+from ledger.acts import recording
 from people import clock, stale
 from people.access import Access, NotPermitted, access_of
 from people.clock import in_words
@@ -35,11 +37,6 @@ from people.spans import lock
 from people.tree import tree
 
 MEANING = {Purpose.DECISION: "observed for a decision, as shown", Purpose.LEARNING: "observed for learning, as shown"}
-LONGEST_TEXT, LONGEST_NOTE = 1000, 300
-EMPTY: Mapping[str, Any] = {
-    "marks": {}, "stopped": False, "rating": None, "given": "", "recommended": "", "met": None, "feedback": "",
-    "next": "",
-}  # fmt: skip
 
 
 class AlreadySigned(RuntimeError):  # noqa: N818
@@ -66,54 +63,6 @@ class Conflict(RuntimeError):  # noqa: N818
     """Something else was begun under the same identifier."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Check:
-    """An observation as it would be signed. `faults` are what is still to be marked or said, path first.
-
-    `best` is the most that the marks allow (None for learning), `verdict` what the assessor's own word makes of it.
-    """
-
-    observation: Observation
-    checklist: checklist.Checklist
-    marks: Marks
-    said: Mapping[str, Any]
-    faults: tuple[Fault, ...]
-    best: Verdict | None
-    verdict: Verdict | None
-    missed: tuple[str, ...]
-    not_reached: tuple[str, ...]
-
-    @property
-    def marked(self) -> int:
-        """How many steps are marked, of `len(checklist.steps)`."""
-        return sum(step.key in self.marks for step in self.checklist.steps)
-
-    @cached_property
-    def content(self) -> str:
-        return canonical(
-            {
-                **_begun_with(self.observation),
-                "feedback": self.said["feedback"],
-                "given": self.said["given"],
-                "marks": {
-                    key: {"mark": str(seen.mark), "note": seen.note, "reason": seen.reason}
-                    for key, seen in self.marks.items()
-                },
-                "met": self.said["met"],
-                "missed": list(self.missed),
-                "next": self.said["next"],
-                "rating": self.said["rating"],
-                "recommended": self.said["recommended"],
-                "stopped": self.said["stopped"],
-                "verdict": str(self.verdict or ""),
-            }
-        )
-
-    @cached_property
-    def digest(self) -> str:
-        return digest(self.content)
-
-
 def begin(
     *,
     actor: User,
@@ -129,55 +78,60 @@ def begin(
 ) -> Observation:
     """Begin to observe somebody on a unit, with the checklist in force there on that day.
 
-    `observed_at` is a naive local time, None for now. The same again, under the same UUID, is what was begun before.
+    `observed_at` is a naive local time, None for now, `fold` says which of two. The same again, under the same UUID, is
+    what was begun before. A second rating is of the same practice as the first: it takes the first one's time, and one
+    that is open already is returned.
     Raises NotPermitted, NotEligible, Problems (no checklist, a time to come or too long ago), Conflict.
     """
     if purpose not in list(Purpose) or setting not in list(Setting):
         raise ValueError(f"purpose {purpose!r} or setting {setting!r} is none")
-    at, zone = _moment(unit, observed_at, fold)
-    on = local(at, zone).date()
+    if second_of is None:
+        at, zone = _moment(unit, observed_at, fold)
+    else:
+        at, zone = second_of.observed_at, second_of.zone
+        _require_same_practice(second_of, clinician, procedure, unit, purpose, setting)
+    asked = Observation(
+        uuid=uuid,
+        procedure=procedure,
+        unit=unit,
+        purpose=purpose,
+        setting=setting,
+        observed_at=at,
+        zone=zone,
+        observed_on=local(at, zone).date(),
+        assessor=actor,
+        second_of=second_of,
+    )
     with transaction.atomic():
-        clinician = lock(clinician)
+        asked.clinician = lock(clinician)
+        asked.clinician_user_id = asked.clinician.user_id
         access = access_of(actor)
         if not access.in_scope().filter(pk=clinician.pk).exists():
             raise NotPermitted(f"clinician {clinician.pk} is out of the scope of {actor.pk}")
-        _require_not_own(actor, clinician)
+        _require_not_own(actor, asked.clinician)
         if (earlier := Observation.objects.filter(uuid=uuid).first()) is not None:
-            return _same(earlier, actor, clinician, procedure, unit, purpose, setting)
-        if second_of is not None and not waits_for(second_of, actor):
-            raise NotPermitted(f"{actor.pk} is not asked for a second rating of {second_of.uuid}")
-        if second_of is None:
-            row = checklists_known().binding(procedure.pk, tree().above(unit.pk), on)
-        else:
-            row = second_of.checklist
-        if row is None:
-            raise problem("procedure", f"No checklist for {procedure.name} is approved here on {in_words(on)}.")
-        found = _time_problems(at, zone, unit)
-        if found:
+            return _same(earlier, asked, timed=observed_at is not None)
+        if second_of is not None:
+            if not waits_for(second_of, actor):
+                raise NotPermitted(f"{actor.pk} is not asked for a second rating of {second_of.uuid}")
+            if (open_one := _mine_of(second_of, actor)) is not None:
+                return open_one
+        asked.checklist = _checklist_for(asked)
+        if found := _time_problems(asked):
             raise Problems(found)
-        _eligible(actor, unit.pk, procedure.pk, at, zone, purpose)
-        with recording(actor=actor, kind="observation.begun", subject=uuid) as rec:
-            made = Observation.objects.create(
-                uuid=uuid,
-                clinician=clinician,
-                clinician_user_id=clinician.user_id,
-                procedure=procedure,
-                unit=unit,
-                checklist=row,
-                purpose=purpose,
-                setting=setting,
-                observed_at=at,
-                zone=zone,
-                observed_on=on,
-                assessor=actor,
-                second_of=second_of,
-                second_wanted=second_of is None and drawn(uuid, unit.pk, on),
-                known_from_id=rec.seq,
-            )
-            ObservationDraft.objects.create(observation=made, content=dict(EMPTY), changed_at=rec.recorded_at)
-            rec.content |= {**_begun_with(made), "second_wanted": made.second_wanted}
-            stale.touch(cause=rec.kind, act=rec.seq)
-            return made
+        _eligible(actor, asked)
+        asked.second_wanted = second_of is None and drawn(uuid, unit.pk, asked.observed_on)
+        return _begin(asked)
+
+
+def _begin(asked: Observation) -> Observation:
+    with recording(actor=asked.assessor, kind="observation.begun", subject=asked.uuid) as rec:
+        asked.known_from_id = rec.seq
+        asked.save(force_insert=True)
+        ObservationDraft.objects.create(observation=asked, content=dict(EMPTY), changed_at=rec.recorded_at)
+        rec.content |= begun_facts(asked)
+        stale.touch(cause=rec.kind, act=rec.seq)
+        return asked
 
 
 def save(
@@ -193,35 +147,28 @@ def save(
         draft = ObservationDraft.objects.select_for_update().get(observation=row)
         if revision is not None and draft.revision != revision:
             raise ChangedElsewhere(draft)
-        content = _merged(draft.content, changes, parsed(row.checklist))
+        content = merged(draft.content, changes, parsed(row.checklist))
         if content != draft.content:
             draft.content, draft.revision, draft.changed_at = content, draft.revision + 1, clock.now()
             draft.save()
         return draft
 
 
-def check(observation: Observation) -> Check:
-    """How the observation stands: what is marked, what is missing, what it would come to. One query or two."""
-    if observation.signed_id is not None:
-        said: Mapping[str, Any] = json.loads(observation.content)
-    else:
-        said = {**EMPTY, **ObservationDraft.objects.get(observation=observation).content}
-    return _checked(observation, said)
-
-
 def sign(*, signer: Confirmed, observation: Observation) -> Observation:
-    """Sign the observation as it was shown on the check page. Raises NotPermitted, NotEligible, Problems if something
-    is not marked or said yet, AlreadySigned, NotConfirmed if it changed since it was shown.
+    """Sign the observation as it was shown on the check page.
+
+    Raises NotPermitted, NotEligible, Problems if something is not marked or said yet or the time to sign is over,
+    AlreadySigned, NotConfirmed if it changed since it was shown.
     """
     with transaction.atomic():
         clinician = lock(Clinician(pk=observation.clinician_id))
         row = _mine_open(signer.user, observation.pk)
         _require_not_own(signer.user, clinician)
         draft = ObservationDraft.objects.select_for_update().get(observation=row)
-        found = _checked(row, {**EMPTY, **draft.content})
-        if found.faults:
-            raise Problems([Problem(each.path, each.message) for each in found.faults])
-        held = _eligible(signer.user, row.unit_id, row.procedure_id, row.observed_at, row.zone, row.purpose)
+        found = checked(row, draft.content)
+        if problems := [*(Problem(each.path, each.message) for each in found.faults), *_time_problems(row)]:
+            raise Problems(problems)
+        held = _eligible(signer.user, row)
         with recording(actor=signer.user, kind="observation.signed", subject=row.uuid) as rec:
             role = str(Appointment.Role(held.role).label) if held.role else ""
             signature = signer.use(found.digest, rec, role=role)
@@ -245,22 +192,22 @@ def sign(*, signer: Confirmed, observation: Observation) -> Observation:
                 appointment_id=held.appointment,
             )
             draft.delete()
-            for asked in SecondAsked.objects.known().filter(observation=row.second_of_id, whom=signer.user):
-                SecondAsked.objects.filter(pk=asked.pk).update(known_until_id=rec.seq)
+            SecondAsked.objects.filter(observation=row.second_of_id, whom=signer.user, known_until=None).update(
+                known_until_id=rec.seq
+            )
             row.refresh_from_db()
-            rec.content |= {
-                **signed_facts(row),
-                "award": str(row.award.uuid) if row.award else None,
-                "scope": str(row.scope.uuid) if row.scope else None,
-                "appointment": str(row.appointment.uuid) if row.appointment else None,
-            }
+            rec.content |= signed_facts(row)
+            rec.personal = personal(found) or None
             touched = [] if row.second_of_id else [row.clinician_id]
             stale.touch(touched, cause=rec.kind, act=rec.seq, procedure=row.procedure_id)
             return row
 
 
 def drop(*, actor: User, observation: Observation, reason: str) -> None:
-    """Give up an observation that is not signed: it stays in the history with its reason. Raises as `save`."""
+    """Give up an observation that is not signed: it stays in the history with its reason.
+
+    Nobody is asked for a second rating of it any more. Raises NotPermitted, AlreadySigned, Problems.
+    """
     found = text_problems("reason", reason, longest=LONGEST_NOTE, asked="Say why it is given up.")
     if found:
         raise Problems(found)
@@ -270,6 +217,7 @@ def drop(*, actor: User, observation: Observation, reason: str) -> None:
         with recording(actor=actor, kind="observation.dropped", subject=row.uuid) as rec:
             Observation.objects.filter(pk=row.pk).update(known_until_id=rec.seq)
             ObservationDraft.objects.filter(observation=row).delete()
+            SecondAsked.objects.filter(observation=row, known_until=None).update(known_until_id=rec.seq)
             rec.personal = {"reason": reason.strip()}
             stale.touch(cause=rec.kind, act=rec.seq)
 
@@ -280,7 +228,7 @@ def mine_open(access: Access) -> list[Observation]:
     return list(rows.select_related("clinician", "procedure", "draft", "checklist").order_by("-observed_at", "-pk"))
 
 
-def may_observe(user: User, *, unit: int, procedure: int, on: Any, purpose: str) -> Held | Refusal:
+def may_observe(user: User, *, unit: int, procedure: int, on: date, purpose: str) -> Held | Refusal:
     """Whether this account could observe there on that day, for that purpose, and on what it rests."""
     facts = holdings([user.pk])
     if purpose == Purpose.DECISION:
@@ -288,106 +236,7 @@ def may_observe(user: User, *, unit: int, procedure: int, on: Any, purpose: str)
     return facts.may_teach(user.pk, unit=unit, on=on)
 
 
-def signed_facts(row: Observation) -> dict[str, Any]:
-    """What an act of signing says of an observation: without its free text."""
-    return {
-        "checklist": str(row.checklist.uuid),
-        "digest": row.digest,
-        "missed": row.missed.split(",") if row.missed else [],
-        "purpose": row.purpose,
-        "setting": row.setting,
-        "verdict": row.verdict,
-    }
-
-
 # --- inside ---
-
-
-def _checked(observation: Observation, said: Mapping[str, Any]) -> Check:
-    steps = parsed(observation.checklist)
-    known = {step.key for step in steps.steps}
-    marks: dict[str, Seen] = {
-        key: Seen(Mark(each["mark"]), each.get("reason", ""), each.get("note", ""))
-        for key, each in said["marks"].items()
-        if key in known and each.get("mark")
-    }
-    decides = observation.purpose == Purpose.DECISION
-    stopped = bool(said["stopped"])
-    best = checklist.best_verdict(steps, marks, stopped=stopped) if decides else None
-    faults = [*checklist.unfinished(steps, marks), *_unsaid(said, steps, decides, best)]
-    return Check(
-        observation=observation,
-        checklist=steps,
-        marks=marks,
-        said=said,
-        faults=tuple(faults),
-        best=best,
-        verdict=(best if said["met"] else Verdict.NOT_YET) if decides else None,
-        missed=checklist.missed_critical(steps, marks),
-        not_reached=checklist.not_reached_critical(steps, marks, stopped=stopped),
-    )
-
-
-def _unsaid(said: Mapping[str, Any], steps: checklist.Checklist, decides: bool, best: Verdict | None) -> list[Fault]:
-    faults = []
-    if said["rating"] is None:
-        faults.append(Fault("rating", "Give your overall impression."))
-    if not said["given"]:
-        faults.append(Fault("given", "Say how closely this practice was supervised."))
-    if not said["recommended"]:
-        faults.append(Fault("recommended", "Say how closely you would supervise the next one."))
-    if decides and said["met"] is None:
-        faults.append(Fault("met", "Say what you decide."))
-    if decides and said["met"] and best is Verdict.NOT_YET:
-        faults.append(
-            Fault("met", "A critical step was not met without a prompt, or not reached: it can only be 'not yet'.")
-        )
-    if said["stopped"] and not any(each.get("mark") == Mark.NOT_REACHED for each in said["marks"].values()):
-        faults.append(Fault("stopped", "It stopped at a missed vein: mark the steps that were not reached."))
-    return faults
-
-
-def _merged(kept: Mapping[str, Any], changes: Mapping[str, Any], steps: checklist.Checklist) -> dict[str, Any]:
-    """What is kept with the changes in it. Raises Problems, ValueError."""
-    content = {**EMPTY, **kept}
-    problems: list[Problem] = []
-    if unknown := set(changes) - set(EMPTY):
-        raise ValueError(f"an observation holds nothing named {sorted(unknown)}")
-    for name, value in changes.items():
-        if name == "marks":
-            content["marks"] = _merged_marks(content["marks"], value, steps, problems)
-            continue
-        if name in ("feedback", "next"):
-            problems += text_problems(name, value, longest=LONGEST_TEXT)
-            value = value.strip()
-        elif name == "rating" and not (value is None or (type(value) is int and 1 <= value <= len(steps.ratings))):
-            raise ValueError(f"rating {value!r} is none of the {len(steps.ratings)} of this checklist")
-        elif name in ("given", "recommended") and value and value not in LEVEL_WORDS:
-            raise ValueError(f"level {value!r} is none")
-        elif (name == "met" and value not in (None, True, False)) or (name == "stopped" and type(value) is not bool):
-            raise ValueError(f"{name} {value!r} is neither yes nor no")
-        content[name] = value
-    if problems:
-        raise Problems(problems)
-    return content
-
-
-def _merged_marks(
-    kept: Mapping[str, Any], changes: Mapping[str, Mapping[str, str]], steps: checklist.Checklist, faults: list[Problem]
-) -> dict[str, Any]:
-    marks = {key: dict(each) for key, each in kept.items()}
-    known = {step.key for step in steps.steps}
-    for key, said in changes.items():
-        if key not in known:
-            raise ValueError(f"step {key!r} is none of this checklist")
-        if unknown := set(said) - {"mark", "reason", "note"}:
-            raise ValueError(f"a step holds nothing named {sorted(unknown)}")
-        if said.get("mark"):
-            Mark(said["mark"])
-        for part in ("reason", "note"):
-            faults += text_problems(f"{part}-{key}", said.get(part, ""), longest=LONGEST_NOTE)
-        marks[key] = {**marks.get(key, {}), **{part: text.strip() for part, text in said.items()}}
-    return {key: each for key, each in marks.items() if any(each.values())}
 
 
 def _mine_open(user: User, pk: int) -> Observation:
@@ -406,13 +255,35 @@ def _require_not_own(user: User, clinician: Clinician) -> None:
         raise NotPermitted(f"{user.pk} may not observe themselves")
 
 
-def _same(
-    row: Observation, actor: User, clinician: Clinician, procedure: Procedure, unit: Unit, purpose: str, setting: str
-) -> Observation:
-    begun = (row.assessor_id, row.clinician_id, row.procedure_id, row.unit_id, row.purpose, row.setting)
-    if begun != (actor.pk, clinician.pk, procedure.pk, unit.pk, purpose, setting):
-        raise Conflict(f"observation {row.uuid} was begun with something else in it")
-    return row
+def _require_same_practice(first: Observation, *said: Any) -> None:
+    practice = (first.clinician, first.procedure, first.unit, first.purpose, first.setting)
+    if practice != said:
+        raise ValueError(f"a second rating of {first.uuid} is of the same practice, not of {said}")
+
+
+def _same(earlier: Observation, asked: Observation, *, timed: bool) -> Observation:
+    """What was begun before under this UUID, if it was this. A form that left the time open means the time it had."""
+    fixed = ["assessor_id", "clinician_id", "procedure_id", "unit_id", "purpose", "setting", "second_of_id"]
+    if timed:
+        fixed.append("observed_at")
+    if any(getattr(earlier, name) != getattr(asked, name) for name in fixed):
+        raise Conflict(f"observation {earlier.uuid} was begun with something else in it")
+    return earlier
+
+
+def _mine_of(first: Observation, user: User) -> Observation | None:
+    """The second rating that this user began and did not give up."""
+    return Observation.objects.known().filter(second_of=first, assessor=user).first()
+
+
+def _checklist_for(asked: Observation) -> Checklist:
+    if asked.second_of is not None:
+        return asked.second_of.checklist
+    found = checklists_known().binding(asked.procedure_id, tree().above(asked.unit_id), asked.observed_on)
+    if found is None:
+        text = f"No checklist for {asked.procedure.name} is approved here on {in_words(asked.observed_on)}."
+        raise problem("procedure", text)
+    return found
 
 
 def _moment(unit: Unit, observed_at: datetime | None, fold: int | None) -> tuple[datetime, str]:
@@ -427,37 +298,17 @@ def _moment(unit: Unit, observed_at: datetime | None, fold: int | None) -> tuple
         raise problem("fold", "This time happened twice that day: say whether the first or the second.") from None
 
 
-def _time_problems(at: datetime, zone: str, unit: Unit) -> list[Problem]:
-    now, on = clock.now(), local(at, zone).date()
-    if at > now + timedelta(minutes=5):
+def _time_problems(row: Observation) -> list[Problem]:
+    if row.observed_at > clock.now():
         return [Problem("observed_at", "This time lies in the future.")]
-    days = book().value("sign_within_days", tree().above(unit.pk), on=on)
-    if (clock.today(zone) - on).days > days:
-        return [Problem("observed_at", f"An observation is entered within {days} days.")]
+    days = book().value("sign_within_days", tree().above(row.unit_id), row.procedure.code, on=row.observed_on)
+    if (clock.today(row.zone) - row.observed_on).days > days:
+        return [Problem("observed_at", f"An observation is entered and signed within {days} days.")]
     return []
 
 
-def _eligible(user: User, unit: int, procedure: int, at: datetime, zone: str, purpose: str) -> Held:
-    held = may_observe(user, unit=unit, procedure=procedure, on=local(at, zone).date(), purpose=purpose)
+def _eligible(user: User, row: Observation) -> Held:
+    held = may_observe(user, unit=row.unit_id, procedure=row.procedure_id, on=row.observed_on, purpose=row.purpose)
     if isinstance(held, Refusal):
         raise NotEligible(held)
     return held
-
-
-def _begun_with(row: Observation) -> dict[str, Any]:
-    """What is fixed from the beginning, as the content and the act say it."""
-    return {
-        "assessor": str(row.assessor.uuid),
-        "checklist": str(row.checklist.uuid),
-        "checklist_version": row.checklist.version,
-        "clinician": str(row.clinician.uuid),
-        "observed_at": instant(row.observed_at),
-        "observed_on": row.observed_on.isoformat(),
-        "procedure": row.procedure.code,
-        "purpose": str(row.purpose),
-        "second_of": str(row.second_of.uuid) if row.second_of else None,
-        "setting": str(row.setting),
-        "unit": str(row.unit.uuid),
-        "uuid": str(row.uuid),
-        "zone": row.zone,
-    }
