@@ -1,4 +1,4 @@
-"""What both imports say at the terminal: the report in words or as one document, and the workbook of refused rows."""
+"""What the imports say at the terminal: the report in words or as one document, and the workbook of refused rows."""
 
 import json
 from collections.abc import Mapping, Sequence

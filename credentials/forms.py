@@ -157,9 +157,33 @@ class EndForm(Form):
 class CompletionForm(Form):
     procedure = ProcedureField()
     kind = forms.ChoiceField(label="What was done", choices=Completion.Kind.choices, widget=forms.RadioSelect)
+    about = forms.CharField(
+        label="Title",
+        max_length=120,
+        required=False,
+        help_text="Which test, session or policy it was, with its version. A policy needs it.",
+    )
     on = DayField(label="On")
+    result = forms.CharField(
+        label="Result", max_length=60, required=False, help_text="As the paper says it: 18 of 20, 92%, satisfactory."
+    )
+    passed = forms.TypedChoiceField(
+        label="Passed",
+        choices=[("yes", "Passed, or done in full"), ("no", "Not passed: it is kept and counts for nothing")],
+        coerce=lambda value: value == "yes",
+        widget=forms.RadioSelect,
+    )
     valid_until = ThroughField(label="Valid through")
     verified_by = forms.CharField(label="Who saw the proof", max_length=150)
+
+
+class WithdrawForm(Form):
+    reason = forms.CharField(
+        label="What is wrong with it",
+        max_length=300,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="A sentence for somebody who was not there. Never write a patient's name or number.",
+    )
 
 
 class FoundingForm(Form):

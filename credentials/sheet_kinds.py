@@ -1,4 +1,4 @@
-"""The two kinds of sheet that come in, each with its fields and its way from a workbook into the register."""
+"""The kinds of sheet that come in, each with its fields and its way from a workbook into the register."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from audits import logbook_sheets
 from audits.sheet_report import Report
-from credentials import staff_sheets
+from credentials import completion_sheets, staff_sheets
 from people.access import Right
 from people.models import User
 from people.signing import Confirmed
@@ -90,4 +90,18 @@ LOGBOOK = Kind(
     plan=lambda actor, tables, file, days: logbook_sheets.plan_import(actor=actor, tables=tables, file=file, days=days),
     carry_out=logbook_sheets.carry_out,
 )
-KINDS: Mapping[str, Kind] = {kind.code: kind for kind in (STAFF, LOGBOOK)}
+COMPLETIONS = Kind(
+    code=completion_sheets.KIND,
+    title="Completions",
+    about="Knowledge tests, theory and simulation sessions, policies read: the results as your education office keeps "
+    "them.",
+    fields=completion_sheets.FIELDS,
+    notes=completion_sheets.NOTES,
+    meaning=completion_sheets.MEANING,
+    right=Right.DECIDE,
+    has_days=False,
+    read_tables=completion_sheets.read_tables,
+    plan=lambda actor, tables, file, _: completion_sheets.plan_import(actor=actor, tables=tables, file=file),
+    carry_out=completion_sheets.carry_out,
+)
+KINDS: Mapping[str, Kind] = {kind.code: kind for kind in (STAFF, LOGBOOK, COMPLETIONS)}

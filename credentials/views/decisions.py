@@ -7,10 +7,10 @@ from django.forms import BaseForm
 from django.http import Http404, HttpRequest, HttpResponse
 from django.views.decorators.http import require_http_methods
 
-from audits.completions import NewCompletion, record_completion
-from audits.models import Procedure
+from audits.completions import NewCompletion, record_completion, withdraw_completion
+from audits.models import Completion, Procedure
 from credentials import awarding, enrolling
-from credentials.forms import AwardForm, CompletionForm, EndForm, EnrolForm, Signing
+from credentials.forms import AwardForm, CompletionForm, EndForm, EnrolForm, Signing, WithdrawForm
 from credentials.models import Enrolment
 from credentials.standings import refresh
 from people import access
@@ -86,8 +86,29 @@ def completion(request: HttpRequest, uuid: UUID) -> HttpResponse:
         form,
         clinician,
         "Note what was done",
-        "A knowledge test, a simulation session, a return step that was completed.",
+        "A knowledge test, a theory or simulation session, a policy read, a return step; what was not passed as well.",
     )
+
+
+@require_http_methods(FORM)
+def completion_withdraw(request: HttpRequest, uuid: UUID, completion: UUID) -> HttpResponse:
+    """Take back a completion that was noted wrongly, with the reason."""
+    mine, clinician = _whom(request, uuid, Right.DECIDE)
+    row = Completion.objects.filter(clinician=clinician, uuid=completion).select_related("procedure").first()
+    if row is None:
+        raise Http404("Nothing of this person has this identifier.")
+    if row.known_until_id is not None:
+        return go(request, "person", clinician.uuid, message="It is withdrawn already.")
+    form = WithdrawForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            withdraw_completion(actor=mine.user, completion=row, **form.cleaned_data)
+        except Problems as problems:
+            show_problems(form, problems)
+        else:
+            refresh([clinician.pk])
+            return go(request, "person", clinician.uuid, message="Withdrawn. It counts no more.")
+    return page(request, "credentials/completion_withdraw.html", {"form": form, "clinician": clinician, "done": row})
 
 
 @require_http_methods(FORM)

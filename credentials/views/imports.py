@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from credentials import tables_imports, uploads
 from credentials.forms import Signing
 from credentials.forms_imports import COMPLETE, PARTIAL, ColumnsForm, DaysForm, UploadForm
-from credentials.sheet_kinds import KINDS, LOGBOOK, STAFF, Kind
+from credentials.sheet_kinds import COMPLETIONS, KINDS, LOGBOOK, STAFF, Kind
 from people import access
 from people.access import Access
 from people.pages import go, page, show_problems
@@ -44,6 +44,11 @@ def import_staff(request: HttpRequest) -> HttpResponse:
 @require_http_methods(FORM)
 def import_logbook(request: HttpRequest) -> HttpResponse:
     return _begin(request, LOGBOOK)
+
+
+@require_http_methods(FORM)
+def import_completions(request: HttpRequest) -> HttpResponse:
+    return _begin(request, COMPLETIONS)
 
 
 def _begin(request: HttpRequest, kind: Kind) -> HttpResponse:

@@ -35,6 +35,7 @@ from tests.factories import (
     AbsenceFactory,
     AppointmentFactory,
     Cast,
+    CompletionFactory,
     EnrolmentFactory,
     FlagFactory,
     FoundingFactory,
@@ -352,6 +353,13 @@ def enrolments(cast: Cast) -> Arguments:
     }
 
 
+def completions(cast: Cast) -> Arguments:
+    return {
+        name: {**each, "completion": CompletionFactory(clinician=getattr(cast, name)).uuid}
+        for name, each in clinicians(cast).items()
+    }
+
+
 def claims(cast: Cast) -> Arguments:
     owner = FoundingFactory(clinician=cast.owner, scope_unit=cast.wards.ward)
     outsider = FoundingFactory(clinician=cast.outsider, scope_unit=cast.wards.other_ward)
@@ -467,6 +475,7 @@ MATRIX: dict[str, Entry] = {
     "enrol": Entry(DECIDED, clinicians),
     "enrolment_end": Entry(DECIDED, enrolments),
     "completion": Entry(DECIDED, clinicians),
+    "completion_withdraw": Entry(DECIDED, completions),
     "award": Entry(NOTHING_TO_DECIDE, of_a_procedure),
     "renew": Entry(NOTHING_TO_DECIDE, of_a_procedure),
     "scope": Entry(DECIDED, clinicians),
@@ -487,6 +496,7 @@ MATRIX: dict[str, Entry] = {
     "imports": Entry(page("educator manager administrator")),
     "import_staff": Entry(page("educator manager administrator")),
     "import_logbook": Entry(page("educator")),
+    "import_completions": Entry(page("educator")),
     "import_template": Entry(page("educator manager administrator"), lambda cast: {"page": {"kind": "staff"}}),
     "import_preview": Entry(OWN_UPLOADS, some_uploads),
     "import_match": Entry(OWN_UPLOADS, some_uploads),

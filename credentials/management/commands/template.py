@@ -10,7 +10,7 @@ from sheets.template import write_template
 
 
 class Command(BaseCommand):
-    help = "Write an empty staff list or logbook sheet: a heading for each field, lists to choose from, explanations."
+    help = "Write an empty sheet of a kind: a heading for each field, lists to choose from, explanations."
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("kind", choices=sorted(KINDS))
