@@ -3,14 +3,14 @@
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from uuid import UUID
+from uuid import UUID, uuid5
 
-from audits import completions, corrections, countersigning, disputes
+from audits import completions, corrections, countersigning, disputes, observation_replies, observing, second_raters
 from audits.awards import NewScope
 from audits.entry import AttemptMade, Difficulty, Entry
 from audits.logbook import record_insertion
 from audits.models import Insertion as Version
-from audits.models import Procedure, Proposal
+from audits.models import Observation, Procedure, Proposal
 from audits.versions import entry_of
 from config.demo import leads
 from config.demo.groundplan import hospital
@@ -271,6 +271,59 @@ class Doors:
     def dispute(self, uuid: UUID, about: str, reason: str) -> None:
         version = self._version(uuid)
         disputes.open_dispute(actor=self._inserter(version), insertion=version, about=about, reason=reason)
+
+    # --- observed practice ---
+
+    def observe(self, who: str, by: str, *, purpose: str, setting: str, marks: Mapping[str, str], stopped: bool,
+                feedback: str, second: str = "") -> None:  # fmt: skip
+        """Begun, ticked and signed by one assessor; `second` is then asked to score the same practice."""
+        made = observing.begin(
+            actor=self.users[by], uuid=self._uuid(who, by), clinician=self.clinicians[who],
+            procedure=self.procedures["ADULT"], unit=self.units[self.home(who)], purpose=purpose, setting=setting,
+        )  # fmt: skip
+        self._sign(made, marks, stopped=stopped, feedback=feedback)
+        if second:
+            second_raters.ask(actor=self.users[by], observation=made, whom=self.users[second])
+
+    def rate_second(self, who: str, by: str, marks: Mapping[str, str]) -> None:
+        first = self._observed(who)
+        made = observing.begin(
+            actor=self.users[by], uuid=self._uuid(who, by), clinician=first.clinician, procedure=first.procedure,
+            unit=first.unit, purpose=first.purpose, setting=first.setting, second_of=first,
+        )  # fmt: skip
+        self._sign(made, marks, stopped=bool(first.stopped), feedback="Scored beside my colleague.")
+
+    def acknowledge(self, who: str) -> None:
+        observation_replies.acknowledge(actor=self.users[who], observation=self._observed(who))
+
+    def dispute_observation(self, who: str, reason: str) -> None:
+        observation_replies.dispute(actor=self.users[who], observation=self._observed(who), reason=reason)
+
+    def _sign(self, made: Observation, marks: Mapping[str, str], *, stopped: bool, feedback: str) -> None:
+        said = {
+            "marks": {key: {"mark": mark} for key, mark in marks.items()},
+            "stopped": stopped,
+            "rating": 3,
+            "given": "in_room",
+            "recommended": "nearby",
+            "met": None,
+            "feedback": feedback,
+        }
+        observing.save(user=made.assessor, observation=made, changes=said)
+        if made.purpose == "decision":
+            may_be_met = observing.check(made).best != "not_yet"
+            changes = {"met": may_be_met, "rating": 3 if may_be_met else 2}
+            observing.save(user=made.assessor, observation=made, changes=changes)
+        confirmed = self.confirm(made.assessor, observing.MEANING[made.purpose], [observing.check(made).digest])
+        observing.sign(signer=confirmed, observation=made)
+
+    def _observed(self, who: str) -> Observation:
+        rows = Observation.objects.known().filter(clinician=self.clinicians[who], second_of=None)
+        return rows.select_related("clinician__user", "procedure", "unit", "checklist").latest("observed_at")
+
+    def _uuid(self, who: str, by: str) -> UUID:
+        """The same for the same practice, so that a register filled again is the same."""
+        return uuid5(self.units[self.home(who)].uuid, f"{who} {by} {now().isoformat()}")
 
     def _version(self, uuid: UUID) -> Version:
         return Version.objects.known().select_related("clinician__user", "procedure", "supervisor").get(uuid=uuid)

@@ -15,7 +15,7 @@ from audits import logbook_sheets
 from audits.calendar import add_months
 from audits.localtime import local, moment
 from audits.logbook_fields import LABELS
-from audits.models import Procedure
+from audits.models import Checklist, Procedure
 from audits.vocabulary import BANDS as BAND_WORDS
 from audits.vocabulary import REASONS, SITES, TECHNIQUES
 from config.demo import leads, local_rules
@@ -173,7 +173,8 @@ class Filling:
 
     def _approve(self, email: str) -> None:
         """The examples, which nobody here proposed, are read and approved."""
-        waiting = [*Programme.objects.filter(approved=None), *Rules.objects.filter(approved=None)]
+        examples = (Programme, Checklist, Rules)
+        waiting = [each for model in examples for each in model._default_manager.filter(approved=None)]
         digests = [proposing.document_digest(each) for each in waiting]
         signer = self.doors.confirm(self.doors.users[email], proposing.MEANING, digests)
         for each in waiting:

@@ -120,6 +120,7 @@ class Plan:
     steady: list[Steady] = field(default_factory=list)
     turns: list[tuple[datetime, Act]] = field(default_factory=list)
     after_review: list[tuple[datetime, Act]] = field(default_factory=list)
+    learning: dict[str, date] = field(default_factory=dict)  # who learns ADULT, since when
     supervisors: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     names: list[str] = field(default_factory=list)
 

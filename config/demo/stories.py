@@ -86,6 +86,12 @@ STORIES = dict(
                status="current", may="in_room"),
         _story("joined", "003193", "Wilhelmina Sproatley", "tern", "took over where a colleague had not succeeded",
                status="current", may="alone", role="supervisor"),
+        _story("not_yet", "003207", "Perrin Ashlark-Doyle", "tern",
+               "observed for a decision: a critical step was missed", "critical_step", status="in_training",
+               may="in_room", role="trainee with feedback to read"),
+        _story("disputed", "003214", "Saoirse Wellbourne", "heron",
+               "says that an observation is wrong, and waits for a decision", "critical_step", status="in_training",
+               may="in_room"),
         _story("left", "003200", "Gideon Parkhurst-Lowe", "avocet", "left the hospital",
                status="no_placement", may="no"),
     )

@@ -48,6 +48,8 @@ def learns(
 
 def enrols(plan: Plan, who: str, procedure: str, begun: date) -> None:
     """Enrolled on a day; knowledge test and simulation by the second day after."""
+    if procedure == "ADULT":
+        plan.learning[who] = begun
 
     def enrol(doors: Doors) -> None:
         doors.enrol(who, procedure)

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
-from audits.models import Award, Dispute, Insertion, Outcome, Proposal, Statement
+from audits.models import Award, Dispute, Insertion, Observation, Outcome, Proposal, Statement
 from credentials.models import Flag, Standing
 from credentials.rules.answers import Status
 from ledger import clock
@@ -24,7 +24,7 @@ from tests.whole.world import BEGUN, VERBS, Walk, World, make_world, rolled_back
 pytestmark = pytest.mark.django_db
 
 # Verbs on which the others feed come more often: an award needs entries, entries need time.
-OFTEN = {"log_and_sign": 4, "log": 2, "time_passes": 3, "answer": 3}
+OFTEN = {"log_and_sign": 4, "log": 2, "time_passes": 3, "answer": 3, "observe": 2}
 EXAMPLES, STEPS, WALKS = 12, 35, 5
 # What chance alone comes to too rarely.
 LAST = (
@@ -33,7 +33,8 @@ LAST = (
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {
-    "award.made", "award.renewed", "correction.decided", "flag.closed", "founding.decided", "logbook.imported",
+    "award.made", "award.renewed", "checklist.approved", "checklist.retired", "checklist.retirement_decided",
+    "correction.decided", "flag.closed", "founding.decided", "logbook.imported", "observation.signed",
     "programme.approved", "rules.approved", "scope.decided", "scope.ended", "staff.imported", "statement.signed",
 }  # fmt: skip
 
@@ -116,6 +117,10 @@ def reached_in(walk: Walk) -> set[str]:
     reached |= {f"agreed {agreed}" for agreed in Proposal.objects.values_list("agreed", flat=True)}
     reached |= {f"in question {asked}" for asked in Outcome.objects.values_list("in_question", flat=True)}
     reached |= {f"award {kind}" for kind in Award.objects.values_list("kind", flat=True)}
+    reached |= {f"observed {each}" for each in Observation.objects.values_list("verdict", flat=True)}
+    reached |= {
+        f"second {each}" for each in Observation.objects.exclude(second_of=None).values_list("purpose", flat=True)
+    }
     reached |= {f"flag {flag}" for flag in Flag.objects.values_list("rule", flat=True)}
     reached |= {f"status {status}" for status in Standing.objects.values_list("status", flat=True)}
     for act in Act.objects.exclude(kind="test.staged"):
@@ -150,7 +155,9 @@ def test_the_walk_comes_to_everything_that_it_is_about(world):
     assert reached >= {f"source {source}" for source in Insertion.Source.values}
     assert reached >= {"withdrawn True", "agreed True", "agreed False", "in question 1"}
     assert reached >= {f"award {kind}" for kind in ("award", "renewal", "founding")}
-    assert reached >= {f"flag {flag}" for flag in ("repeated_failure", "recency", "attempts_limit", "serious_event")}
+    assert reached >= {"observed met", "observed partly", "observed not_yet", "second decision"}
+    rules = ("repeated_failure", "recency", "attempts_limit", "serious_event", "critical_step", "observation_overdue")
+    assert reached >= {f"flag {flag}" for flag in rules}
     # Each status by itself is in the tables of cases; here they have to come about by what people do.
     wanted = (Status.IN_TRAINING, Status.CURRENT, Status.LAPSED, Status.BY_ROLE)
     assert reached >= {f"status {status.value}" for status in wanted}

@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 from django.db import models, transaction
 
-from audits import corrections, countersigning, disputes, logbook, logbook_sheets
+from audits import corrections, countersigning, disputes, logbook, logbook_sheets, observing
 from audits.awards import NewScope
 from audits.completions import NewCompletion, record_completion
 from audits.entry import AttemptMade, Difficulty
-from audits.models import Award, Completion, Dispute, Insertion, Procedure, Proposal, ScopeByRole
+from audits.models import Award, Checklist, Completion, Dispute, Insertion, Procedure, Proposal, ScopeByRole
 from audits.versions import entry_of as said_in
 from credentials import awarding, enrolling, flags, founding, proposing, review, staff_sheets, standings
 from credentials.models import Enrolment, Flag, Founding, Programme, Rules
@@ -34,7 +34,18 @@ from people.signing import Confirmed, NotConfirmed, confirm
 from people.tree import tree
 from sheets.reading import read_workbook
 from tests.audits.conftest import FAILED, WORKED, entry_of, give_award
-from tests.factories import SECRET, ZONE, Cast, ProcedureFactory, make_appointed, make_cast, make_clinician
+from tests.factories import (
+    SECRET,
+    STEPS,
+    ZONE,
+    AppointmentFactory,
+    Cast,
+    ProcedureFactory,
+    make_appointed,
+    make_cast,
+    make_clinician,
+)
+from tests.whole.watching import Watching
 
 BEGUN = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
 START = date(2025, 1, 1)
@@ -47,6 +58,7 @@ TOLD = (
     countersigning.AlreadyDecided,
     flags.AlreadyClosed,
     proposing.AlreadyDecided,
+    observing.AlreadySigned,
 )
 TERMS = Terms(
     insertions=2, supervisors=1, days=1, months=4, provisional_months=1, notice_days=30, grace_days=14,
@@ -77,6 +89,8 @@ def rules_content(**changes: Any) -> dict[str, Any]:
         "volume": {"insertions": 3, "days": 60},
         "attempts_limit": {"months": 2},
         "serious_event": {"months": 3},
+        "critical_step": {"months": 2},
+        "observation_overdue": {"learning_days": 30, "holding_days": 50, "consequence": "review"},
         **changes,
     }
     for rule, values in said.items():
@@ -111,6 +125,7 @@ def make_world() -> World:
         holder.refresh_from_db()
         terms = canonical(Terms().to_content())
         give_award(holder, procedures[0], unit, terms=terms, long_absence_days=10)
+        AppointmentFactory(user=user, role="assessor", unit=unit)
         holders.append(holder)
     give_award(
         cast.colleague, procedures[0], wards.hospital, terms=canonical(TERMS.to_content()), from_day=date(2026, 1, 20),
@@ -118,7 +133,7 @@ def make_world() -> World:
     )  # fmt: skip
     make_clinician(wards.day_ward, "Ana Esthetist", profession=Profession.ANAESTHETIST)
     world = World(cast, procedures, chief, deputy, seniors, tuple(holders), cast.administrator)
-    for model, content in ((Programme, TERMS.to_content()), (Rules, rules_content())):
+    for model, content in ((Programme, TERMS.to_content()), (Rules, rules_content()), (Checklist, STEPS)):
         for procedure in procedures:
             document = proposing.propose(
                 model, actor=chief, unit=group, procedure=procedure, name="Local", content=content, effective_on=START
@@ -140,7 +155,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk:
+class Walk(Watching):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
@@ -620,10 +635,12 @@ class Walk:
         )
 
     def propose(self) -> None:
-        model = self.one((Rules, Programme))
+        model = self.one((Rules, Programme, Checklist))
         content: dict[str, Any] = (
-            replace(TERMS, insertions=self.choose.randint(1, 3)).to_content()
+            replace(TERMS, insertions=self.choose.randint(1, 3), observations=self.one((0, 0, 1))).to_content()
             if model is Programme
+            else {**STEPS, "ratings": ["Not yet", f"Steady, no. {self.number()}"]}
+            if model is Checklist
             else rules_content(**self.one((
                 {"repeated_failure": {"failures": 3}}, {"drift": {"unacceptable": "0.50", "run_length": 40}},
                 {"recency": {"days": 40, "on": False}}, {"volume": {"insertions": 2, "days": 30}},
@@ -636,7 +653,9 @@ class Walk:
 
     def _waiting(self) -> Any:
         return self.one([
-            row for model in (Rules, Programme) for row in model.objects.known().filter(approved=None).order_by("pk")
+            row
+            for model in (Rules, Programme, Checklist)
+            for row in model.objects.known().filter(approved=None).order_by("pk")
         ])  # fmt: skip
 
     def approve(self) -> Any:
@@ -679,6 +698,6 @@ class Walk:
 NOT_VERBS = {"step", "one", "clinician", "procedure", "unit", "day", "until", "number", "pairs"}
 VERBS: tuple[str, ...] = tuple(
     name
-    for name, value in vars(Walk).items()
+    for name, value in {**vars(Watching), **vars(Walk)}.items()
     if isinstance(value, Callable) and not name.startswith("_") and name not in NOT_VERBS  # type: ignore[arg-type]
 )
