@@ -32,7 +32,7 @@ from people.models import Clinician, User
 from people.problems import Problem
 from people.signing import Confirmed, NotConfirmed, digest_of
 from sheets.reading import Workbook
-from sheets.table import Recall, Tables, tables
+from sheets.table import Recall, Table, Tables, tables
 
 __all__ = ["FIELDS", "KIND", "MEANING", "NOTES", "Plan", "carry_out", "plan_import", "read_tables"]
 
@@ -138,6 +138,7 @@ def _planned(tables: Tables, report: Report, access: Access) -> tuple[tuple[NewC
     read: list[tuple[int, NewCompletion, bool]] = []
     position = 0
     for table in tables:
+        _say_what_is_not_read(table, report)
         reader = Reader(table, register, report.warn)
         for row in table.rows():
             unnamed = reader.unnamed
@@ -157,6 +158,13 @@ def _planned(tables: Tables, report: Report, access: Access) -> tuple[tuple[NewC
             kept.append(new)
             vouched += unnamed
     return tuple(kept), vouched
+
+
+def _say_what_is_not_read(table: Table, report: Report) -> None:
+    """A column that no field claims might be the one that says who did not come: nobody should miss it."""
+    names = [each.column.heading for each in table.unused if each.column.heading]
+    if names:
+        report.remark(f"Not read, since no field claims them: {', '.join(names)}.", sheet=table.sheet)
 
 
 def _standing(found: Sequence[NewCompletion]) -> dict[_Key, list[_Stands]]:
@@ -189,10 +197,10 @@ def _is_new(position: int, new: NewCompletion, stands: dict[_Key, list[_Stands]]
         if not exact.in_register:
             report.warn(position, "day", "An earlier row says the same: it is stored once.")
         return False
-    if any(_may_be_one(own, each) for each in same):
+    like = next((each for each in same if _may_be_one(own, each)), None)
+    if like is not None:
         report.becomes[position] = Becomes.ALREADY
-        text = "Such a completion stands for that day already, one of them without score or title: taken for the same."
-        report.warn(position, "day", text)
+        report.warn(position, "day", _taken_for_the_same(own, like))
         return False
     same.append(own)
     return True
@@ -202,6 +210,14 @@ def _may_be_one(row: _Stands, other: _Stands) -> bool:
     """Whether they differ only in that one of them leaves out a score or a title."""
     pairs = ((row.result, other.result), (row.about, other.about))
     return row.passed == other.passed and all(one == two or not one or not two for one, two in pairs)
+
+
+def _taken_for_the_same(row: _Stands, other: _Stands) -> str:
+    where = "It stands in the register" if other.in_register else "It stands in an earlier row"
+    if (row.result, row.about) == ("", "") or not other.in_register:
+        return f"{where} for that day, with another score or title or none: taken for the same."
+    advice = "To have them noted, withdraw that one on the person's page, then import again."
+    return f"{where} for that day, without this score or title: taken for the same. {advice}"
 
 
 def _opposite(row: _Stands, other: _Stands) -> list[Problem]:
