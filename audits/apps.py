@@ -6,7 +6,8 @@ class AuditsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from audits import touched, verifying  # the app registry must be full
+        from audits import touched, verifying, verifying_observations  # the app registry must be full
 
         touched.register_all()
         verifying.register_all()
+        verifying_observations.register_all()

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.db import transaction
 
-from audits.holding import Refusal, holdings
+from audits.holding import holdings
 from audits.models import Observation, SecondAsked
 from ledger.acts import recording
 from people import stale
@@ -109,15 +109,3 @@ def asked_of(access: Access) -> list[SecondAsked]:
     begun = Observation.objects.known().filter(assessor=access.user, second_of__isnull=False)
     rows = SecondAsked.objects.known().filter(whom=access.user).exclude(observation__in=begun.values("second_of"))
     return list(rows.select_related("observation__clinician", "observation__procedure", "by").order_by("pk"))
-
-
-def refusal(observation: Observation, user: User) -> Refusal | None:
-    """Why this account could not score the practice, None if it could. One answer for the page and for the write."""
-    if user.pk in (observation.clinician_user_id, observation.clinician.user_id):
-        return Refusal("own", "Nobody rates themselves.")
-    if user.pk == observation.assessor_id:
-        return Refusal("first", "You made the first rating.")
-    held = holdings([user.pk]).may_assess(
-        user.pk, unit=observation.unit_id, procedure=observation.procedure_id, on=observation.observed_on
-    )
-    return held if isinstance(held, Refusal) else None

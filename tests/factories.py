@@ -5,6 +5,7 @@ Each app's part has its own block. Where a test is about a write, it calls the w
 """
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,6 +14,8 @@ import factory
 from factory.django import DjangoModelFactory
 
 from audits import models as audits
+from audits.checklists import parsed
+from audits.observation_content import checked
 from credentials import models as credentials
 from credentials.rules.ruleset import default_content
 from credentials.rules.terms import Terms

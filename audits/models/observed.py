@@ -67,6 +67,11 @@ class Observation(Known):
                 condition=Q(clinician_user=None) | ~Q(clinician_user=F("assessor")),
                 name="audits_observation_never_oneself",
             ),
+            models.CheckConstraint(
+                condition=Q(signed=None, signed_at=None, content="", digest="", verdict="", rating=None)
+                | Q(signed__isnull=False, signed_at__isnull=False, known_until=None) & ~Q(content="") & ~Q(digest=""),
+                name="audits_observation_signed_wholly",
+            ),
             models.UniqueConstraint(
                 fields=["second_of", "assessor"], condition=Q(known_until=None), name="audits_observation_second_once"
             ),
@@ -106,7 +111,7 @@ class SecondAsked(Known):
 
 
 class ObservationReply(models.Model):
-    """What the learner says to an observation: read, or a reply in words. Insert-only."""
+    """What the learner and others say to an observation: read, or a reply in words. Insert-only."""
 
     guard = Guard()
 

@@ -11,7 +11,7 @@ from audits import observing, second_raters
 from audits.models import Observation, SecondAsked
 from audits.observation_replies import reply
 from audits.observing import NotEligible
-from audits.second_raters import ask, asked_of, decline, drawn, may_second, refusal
+from audits.second_raters import ask, asked_of, decline, drawn, may_second
 from ledger.models import Act
 from people.access import NotPermitted, access_of
 from people.models import Stale
@@ -59,10 +59,6 @@ def test_those_who_could_are_the_other_assessors_of_that_day_and_place(stage):
     made = begun(stage)
     # The assessor of the cast holds nothing, so could not.
     assert may_second(made) == [stage.other]
-    assert refusal(made, stage.other) is None
-    assert [refusal(made, each).reason for each in (stage.assessor, stage.learner.user, stage.cast.assessor)] == [
-        "first", "own", "not_held",
-    ]  # fmt: skip
 
 
 def test_asking_is_an_act_and_shows_with_whom_it_waits(stage):
