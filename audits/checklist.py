@@ -217,25 +217,30 @@ def _rows(
     if not isinstance(given, list) or not least <= len(given) <= most:
         faults.append(Fault(part, f"Give {least} to {most} of them."))
         return []
-    fields = kind.__dataclass_fields__  # type: ignore[attr-defined]
     found: list[Mapping[str, Any]] = []
     for place, row in enumerate(given):
         at = f"{part}.{place}"
         if not isinstance(row, Mapping):
             faults.append(Fault(at, "must be an object"))
             continue
-        faults.extend(Fault(f"{at}.{name}", "is not known here") for name in row if name not in fields)
-        for name, spec in fields.items():
-            value = row.get(name, "" if spec.type in (str, "str") else False)
-            faults.extend(
-                Fault(f"{at}.{name}", each) for each in _value_faults(name, value, spec.type in (bool, "bool"))
-            )
+        faults.extend(Fault(f"{at}.{fault.path}", fault.message) for fault in errors_in_row(kind, row))
         found.append(row)
     keys = [row.get("key") for row in found]
     faults.extend(
         Fault(f"{part}.{place}.key", "is used twice") for place, key in enumerate(keys) if key in keys[:place]
     )
     return found
+
+
+def errors_in_row(kind: type, row: Mapping[str, Any]) -> list[Fault]:
+    """What is wrong with one Value, Phase or Step as content holds it; each path is the name of a field."""
+    fields = kind.__dataclass_fields__  # type: ignore[attr-defined]
+    faults = [Fault(name, "is not known here") for name in row if name not in fields]
+    for name, spec in fields.items():
+        is_flag = spec.type in (bool, "bool")
+        value = row.get(name, False if is_flag else "")
+        faults.extend(Fault(name, each) for each in _value_faults(name, value, is_flag))
+    return faults
 
 
 def _value_faults(name: str, value: object, is_flag: bool) -> list[str]:
