@@ -1,23 +1,26 @@
+# ruff: noqa: DTZ001 - a time on the form is the unit's own
 """A second rating of the same practice: asked of some, made without seeing the first, private, never counted."""
 
+from datetime import datetime
 from uuid import UUID, uuid4
 
 import pytest
 from django.db import DatabaseError, connection, transaction
+from django.http import Http404
 from django.test.utils import CaptureQueriesContext
 from scipy.stats import binom
 
-from audits import observing, second_raters
+from audits import observing
 from audits.models import Observation, SecondAsked
-from audits.observation_replies import reply
+from audits.observation_replies import acknowledge, dispute, reply
 from audits.observing import NotEligible
 from audits.second_raters import ask, asked_of, decline, drawn, may_second
 from ledger.models import Act
-from people.access import NotPermitted, access_of
-from people.models import Stale
+from people.access import NotPermitted, Right, access_of
+from people.models import Clinician, Stale
 from people.problems import Problems
-from tests.audits.observed import begun, hand, make_watched, rated_twice, signed, ticked
-from tests.factories import SettingFactory, an_act, make_appointed
+from tests.audits.observed import an_assessor, begun, hand, make_watched, rated_twice, signed, ticked
+from tests.factories import AppointmentFactory, SettingFactory, an_act, make_clinician
 
 
 @pytest.fixture
@@ -66,8 +69,8 @@ def test_asking_is_an_act_and_shows_with_whom_it_waits(stage):
     asked = ask(actor=stage.assessor, observation=made, whom=stage.other)
     act = Act.objects.get(seq=asked.known_from_id)
     assert (act.kind, act.facts["whom"]) == ("observation.second_asked", str(stage.other.uuid))
-    assert list(asked_of(access_of(stage.other))) == [asked]
-    assert list(asked_of(access_of(stage.assessor))) == []
+    assert asked_of(access_of(stage.other)) == [asked]
+    assert asked_of(access_of(stage.assessor)) == []
 
 
 @pytest.mark.parametrize("who", ["learner", "assessor", "outsider"])
@@ -93,10 +96,26 @@ def test_who_did_not_watch_says_so(stage):
     with pytest.raises(NotPermitted):
         decline(actor=stage.cast.assessor, observation=made)
     decline(actor=stage.other, observation=made)
-    assert list(asked_of(access_of(stage.other))) == []
+    assert asked_of(access_of(stage.other)) == []
     assert SecondAsked.objects.get().declined is True
     with pytest.raises(NotPermitted):
         begun(stage, actor=stage.other, second_of=made)
+
+
+def test_who_said_that_they_did_not_watch_is_not_asked_again(stage):
+    made = begun(stage)
+    ask(actor=stage.assessor, observation=made, whom=stage.other)
+    decline(actor=stage.other, observation=made)
+    assert may_second(made) == []
+    with pytest.raises(Problems, match="Choose somebody"):
+        ask(actor=stage.assessor, observation=made, whom=stage.other)
+
+
+@pytest.mark.parametrize("role", ["educator", "auditor"])
+def test_who_can_read_the_first_is_asked_before_it_is_signed_or_not_at_all(stage, role):
+    AppointmentFactory(user=stage.other, role=role, unit=stage.cast.wards.hospital)
+    assert may_second(begun(stage)) == [stage.other]
+    assert may_second(signed(stage)) == []
 
 
 # --- made ---
@@ -132,28 +151,93 @@ def test_the_database_keeps_one_second_rating_for_each_rater(stage):
         Observation.objects.create(**{**fields, "uuid": uuid4()})
 
 
+def test_a_second_rating_is_of_the_same_practice_and_takes_its_time(stage):
+    first = begun(stage, observed_at=datetime(2026, 3, 1, 9, 0))
+    ask(actor=stage.assessor, observation=first, whom=stage.other)
+    for other in (
+        {"purpose": "learning"}, {"setting": "simulation"}, {"unit": stage.cast.wards.next_ward},
+        {"clinician": stage.cast.colleague},
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="same practice"):
+            begun(stage, actor=stage.other, second_of=first, **other)
+    made = begun(stage, actor=stage.other, second_of=first)
+    assert (made.observed_at, made.observed_on, made.zone) == (first.observed_at, first.observed_on, first.zone)
+
+
+@pytest.mark.std("F-06")
+def test_a_second_rating_begun_again_is_the_one_that_is_open(stage):
+    first = signed(stage)
+    ask(actor=stage.assessor, observation=first, whom=stage.other)
+    made = begun(stage, actor=stage.other, second_of=first)
+    assert begun(stage, actor=stage.other, second_of=first) == made
+    with pytest.raises(Problems, match="give that up first"):
+        decline(actor=stage.other, observation=first)
+    observing.drop(actor=stage.other, observation=made, reason="I saw too little")
+    assert [each.observation for each in asked_of(access_of(stage.other))] == [first]
+    assert begun(stage, actor=stage.other, second_of=first) != made
+
+
+def test_a_practice_that_was_given_up_is_rated_by_nobody(stage):
+    first = begun(stage)
+    ask(actor=stage.assessor, observation=first, whom=stage.other)
+    observing.drop(actor=stage.assessor, observation=first, reason="Called away")
+    assert asked_of(access_of(stage.other)) == []
+    with pytest.raises(NotPermitted):
+        begun(stage, actor=stage.other, second_of=first)
+    with pytest.raises(Problems, match="given up"):
+        ask(actor=stage.assessor, observation=first, whom=stage.other)
+
+
+def test_a_second_rating_of_learning_is_possible_and_one_of_a_second_is_not(stage):
+    second = rated_twice(stage, signed(stage, begin={"purpose": "learning"}))
+    assert (second.purpose, second.verdict) == ("learning", "")
+    with pytest.raises(Problems, match="second rating itself"):
+        ask(actor=stage.other, observation=second, whom=stage.assessor)
+
+
 # --- who sees what ---
+
+
+def seen_of_cast(stage, made):
+    return {name for name, user in stage.cast.users().items() if sees(user, made)}
 
 
 def test_an_unsigned_observation_is_its_assessor_s_alone(stage):
     made = ticked(begun(stage))
-    seen = {name for name, user in stage.cast.users().items() if sees(user, made)}
-    assert seen == set()
+    assert seen_of_cast(stage, made) == set()
     assert sees(stage.assessor, made)
     assert not sees(stage.other, made)
 
 
 def test_a_signed_observation_is_seen_by_the_learner_its_assessor_educators_and_auditors(stage):
     made = signed(stage)
-    seen = {name for name, user in stage.cast.users().items() if sees(user, made)}
-    assert seen == {"owner", "educator", "auditor"}
+    assert seen_of_cast(stage, made) == {"owner", "educator", "auditor"}
     assert sees(stage.assessor, made)
     assert not sees(stage.other, made)
 
 
+def test_somebody_without_an_account_is_observed_and_seen_by_the_same(stage):
+    learner = make_clinician(stage.ward, "No Account", account=False)
+    first = signed(stage, begin={"clinician": learner})
+    assert seen_of_cast(stage, first) == {"educator", "auditor"}
+    ask(actor=stage.assessor, observation=first, whom=stage.other)
+    second = ticked(begun(stage, actor=stage.other, second_of=first, clinician=learner))
+    observing.sign(signer=hand(second), observation=second)
+    assert seen_of_cast(stage, second) == {"educator", "auditor"}
+
+
+def test_who_had_the_learner_s_account_then_and_who_has_it_now_both_read_it_as_their_own(stage):
+    first = signed(stage)
+    second = rated_twice(stage, first)
+    old, new = stage.learner.user, stage.cast.educator
+    Clinician.objects.filter(pk=stage.learner.pk).update(user=new)
+    assert [sees(old, first), sees(new, first)] == [True, True]
+    assert [sees(old, second), sees(new, second)] == [False, False]
+
+
 def test_who_is_asked_sees_the_first_only_after_signing_the_second(stage):
     first = signed(stage)
-    second_raters.ask(actor=stage.assessor, observation=first, whom=stage.other)
+    ask(actor=stage.assessor, observation=first, whom=stage.other)
     assert not sees(stage.other, first)
     second = ticked(begun(stage, actor=stage.other, second_of=first))
     assert not sees(stage.other, first)
@@ -164,24 +248,23 @@ def test_who_is_asked_sees_the_first_only_after_signing_the_second(stage):
     assert sees(stage.assessor, second)
 
 
-def test_an_educator_who_is_asked_is_blind_too(stage):
-    educator = make_appointed("educator", stage.cast.wards.hospital, "Edith Ucator")
-    first = signed(stage)
-    assert sees(educator, first)
-    SecondAsked.objects.create(observation=first, whom=educator, by=stage.assessor, known_from_id=an_act())
-    assert not sees(educator, first)
-
-
-def test_a_second_rating_is_private_to_its_raters_educators_and_auditors(stage):
-    first = signed(stage)
+def test_an_educator_who_has_still_to_rate_it_sees_nobody_s_rating(stage):
+    educator = an_assessor(stage.cast, stage.procedure, "Edith Ucator")
+    AppointmentFactory(user=educator, role="educator", unit=stage.cast.wards.hospital)
+    first = begun(stage)
+    ask(actor=stage.assessor, observation=first, whom=educator)
     second = rated_twice(stage, first)
-    seen = {name for name, user in stage.cast.users().items() if sees(user, second)}
-    assert seen == {"educator", "auditor"}
-    with pytest.raises(NotPermitted):
-        reply(actor=stage.learner.user, observation=second, text="I saw this")
+    ticked(first)
+    observing.sign(signer=hand(first), observation=first)
+    assert [sees(educator, each) for each in (first, second)] == [False, False]
+    own = ticked(begun(stage, actor=educator, second_of=first))
+    assert [sees(educator, each) for each in (first, second, own)] == [False, False, True]
+    observing.sign(signer=hand(own), observation=own)
+    assert [sees(educator, each) for each in (first, second, own)] == [True, True, True]
 
 
-def test_a_first_that_is_not_signed_yet_keeps_the_signed_second_from_its_rater(stage):
+def test_an_educator_who_rates_first_sees_no_second_rating_before_signing(stage):
+    AppointmentFactory(user=stage.assessor, role="educator", unit=stage.cast.wards.hospital)
     first = ticked(begun(stage))
     second = rated_twice(stage, first)
     assert not sees(stage.assessor, second)
@@ -189,21 +272,84 @@ def test_a_first_that_is_not_signed_yet_keeps_the_signed_second_from_its_rater(s
     assert sees(stage.assessor, second)
 
 
-def test_an_educator_observed_on_their_own_ward_sees_no_second_rating_of_themselves(stage):
-    user = stage.learner.user
-    from tests.factories import AppointmentFactory
+def test_who_said_that_they_did_not_watch_may_read_it_as_anybody_in_their_place(stage):
+    educator = an_assessor(stage.cast, stage.procedure, "Edith Ucator")
+    AppointmentFactory(user=educator, role="educator", unit=stage.cast.wards.hospital)
+    first = ticked(begun(stage))
+    for whom in (educator, stage.other):
+        ask(actor=stage.assessor, observation=first, whom=whom)
+    observing.sign(signer=hand(first), observation=first)
+    for whom in (educator, stage.other):
+        decline(actor=whom, observation=first)
+    assert [sees(educator, first), sees(stage.other, first)] == [True, False]
 
-    AppointmentFactory(user=user, role="educator", unit=stage.cast.wards.hospital)
+
+def test_a_second_rating_is_private_to_its_raters_educators_and_auditors(stage):
+    first = signed(stage)
+    second = rated_twice(stage, first)
+    assert seen_of_cast(stage, second) == {"educator", "auditor"}
+    for verb, said in ((acknowledge, {}), (reply, {"text": "I saw this"}), (dispute, {"reason": "Wrong"})):
+        with pytest.raises(NotPermitted):
+            verb(actor=stage.learner.user, observation=second, **said)
+
+
+def test_two_second_raters_do_not_see_each_other_s(stage):
+    third = an_assessor(stage.cast, stage.procedure, "Thea Third")
+    first = signed(stage)
+    second = rated_twice(stage, first)
+    ask(actor=stage.assessor, observation=first, whom=third)
+    made = ticked(begun(stage, actor=third, second_of=first))
+    observing.sign(signer=hand(made), observation=made)
+    assert [sees(third, second), sees(stage.other, made)] == [False, False]
+    assert [sees(stage.assessor, each) for each in (second, made)] == [True, True]
+
+
+@pytest.mark.parametrize("role", ["educator", "auditor"])
+def test_whoever_is_observed_sees_no_second_rating_of_themselves_whatever_their_role(stage, role):
+    user = stage.learner.user
+    AppointmentFactory(user=user, role=role, unit=stage.cast.wards.hospital)
     first = signed(stage)
     second = rated_twice(stage, first)
     assert sees(user, first)
     assert not sees(user, second)
 
 
-def test_what_somebody_may_see_is_asked_in_as_few_queries_for_many(stage):
-    access = access_of(stage.cast.educator)
-    for _ in range(3):
-        signed(stage)
-    with CaptureQueriesContext(connection) as seen:
-        assert Observation.objects.visible_to(access).count() == 3
-    assert len(seen) == 1
+def test_a_page_out_of_sight_is_not_found(stage):
+    second = rated_twice(stage, signed(stage))
+    with pytest.raises(Http404):
+        Observation.objects.seen_by(access_of(stage.learner.user), second.uuid)
+    assert Observation.objects.seen_by(access_of(stage.other), second.uuid).get() == second
+
+
+@pytest.mark.parametrize("number", [1, 4])
+def test_what_somebody_may_see_costs_one_query_and_names_each_once(stage, number):
+    for _ in range(number):
+        rated_twice(stage, signed(stage))
+    for user, seen in ((stage.cast.educator, 2 * number), (stage.assessor, 2 * number), (stage.other, 2 * number)):
+        access = access_of(user)
+        _ = access.units_for(Right.FIGURES)
+        with CaptureQueriesContext(connection) as asked:
+            assert len(list(Observation.objects.visible_to(access))) == seen
+        assert len(asked) == 1
+
+
+def test_what_the_queue_and_the_choice_of_a_rater_cost_does_not_grow(stage):
+    asked = [begun(stage) for _ in range(4)]
+    costs = []
+    for made in asked:
+        ask(actor=stage.assessor, observation=made, whom=stage.other)
+        access = access_of(stage.other)
+        with CaptureQueriesContext(connection) as seen:
+            waiting = asked_of(access)
+            assert all(each.observation.clinician.name and each.by.name for each in waiting)
+        costs.append(len(seen))
+    assert len(waiting) == 4
+    assert costs == [1] * 4
+    an_assessor(stage.cast, stage.procedure, "One More")
+    with CaptureQueriesContext(connection) as few:
+        may_second(asked[0])
+    for number in range(3):
+        an_assessor(stage.cast, stage.procedure, f"Many {number}")
+    with CaptureQueriesContext(connection) as many:
+        may_second(asked[0])
+    assert len(few) == len(many)
