@@ -32,7 +32,8 @@ from people.models import Clinician, User
 from people.problems import Problem
 from people.signing import Confirmed, NotConfirmed, digest_of
 from sheets.reading import Workbook
-from sheets.table import Recall, Table, Tables, tables
+from sheets.table import Recall, Remark, Table, Tables, tables
+from sheets.zipcheck import FileRefused
 
 __all__ = ["FIELDS", "KIND", "MEANING", "NOTES", "Plan", "carry_out", "plan_import", "read_tables"]
 
@@ -76,7 +77,18 @@ def read_tables(
     workbook: Workbook, *, columns: Mapping[str, str | None] | None = None, recall: Recall | None = None
 ) -> Tables:
     """The tables of a workbook that are completions. Raises FileRefused if none is."""
-    return tables(workbook, FIELDS, columns=columns, recall=recall)
+    found = tables(workbook, FIELDS, columns=columns, recall=recall)
+    kept, remarks = [], list(found.remarks)
+    for table in found:
+        if table.missing:
+            names = ", ".join(LABELS[name] for name in table.missing)
+            remarks.append(Remark(f"The sheet was not read: it has no column for {names}.", table.sheet))
+        else:
+            kept.append(table)
+    if not kept:
+        told = " ".join(f"{remark.sheet}: {remark.reason}" for remark in remarks if remark.sheet)
+        raise FileRefused(f"No sheet holds completions. {told}".rstrip())
+    return Tables(tuple(kept), tuple(remarks))
 
 
 def plan_import(*, actor: User, tables: Tables, file: str) -> Plan:
@@ -164,7 +176,7 @@ def _say_what_is_not_read(table: Table, report: Report) -> None:
     """A column that no field claims might be the one that says who did not come: nobody should miss it."""
     names = [each.column.heading for each in table.unused if each.column.heading]
     if names:
-        report.remark(f"Not read, since no field claims them: {', '.join(names)}.", sheet=table.sheet)
+        report.remark(f"Not read, since no field claims them: {', '.join(names).rstrip('.')}.", sheet=table.sheet)
 
 
 def _standing(found: Sequence[NewCompletion]) -> dict[_Key, list[_Stands]]:
