@@ -12,7 +12,7 @@ from audits.models import Insertion, Statement
 from audits.versions import entry_of as said_in
 from ledger import clock
 from tests.audits.conftest import Stage, give_award, make_stage
-from tests.browser.waiting import until
+from tests.browser.waiting import resize, until, until_settled
 from tests.factories import SECRET
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def test_a_routine_entry_takes_few_taps_on_a_phone(
     axe: Callable[[], list[str]],
     complaints: list[str],
 ) -> None:
-    page.set_viewport_size({"width": 390, "height": 800})
+    resize(page, 390, 800)
     sign_in(stage.owner.user)
     taps = 0
 
@@ -76,8 +76,14 @@ def test_a_routine_entry_takes_few_taps_on_a_phone(
         page.click(selector)
 
     tap("main >> text=Log an insertion")
+    page.wait_for_url(f"**{reverse('log')}**")
     assert axe() == []
-    for words in ("Working first time", "20", "Forearm", "Adult", "Su Pervisor", "In the room"):
+    for words in ("Working first time", "20", "Forearm"):
+        tap(f".tile:has-text('{words}'):visible")
+    with page.expect_response(lambda answer: answer.request.method == "POST"):
+        tap(".tile:has-text('Adult'):visible")
+    until_settled(page)
+    for words in ("Su Pervisor", "In the room"):
         tap(f".tile:has-text('{words}'):visible")
     tap("fieldset:has-text('Anything serious?') .tile:has-text('No')")
     tap("text=Save and ask for the signature")
@@ -112,7 +118,7 @@ def test_the_keyboard_alone_logs_and_countersigns(
     with page.expect_response(lambda answer: answer.request.method == "POST"):
         page.keyboard.press("Space")
     # The answer brings the supervisors of that band; htmx gives the focus back when it is in place.
-    until(page, "!document.querySelector('.htmx-request, .htmx-swapping, .htmx-settling')")
+    until_settled(page)
     until(page, "document.activeElement.matches('[name=band]')")
     tab_to(page, "[name=supervisor]")
     page.keyboard.press("Space")
@@ -139,6 +145,7 @@ def test_the_keyboard_alone_logs_and_countersigns(
     tab_to(page, "main form > .actions button", at_most=8)
     page.keyboard.press("Enter")
     page.wait_for_selector("text=You state")
+    page.wait_for_load_state()
     tab_to(page, "[name=secret]", at_most=30)
     page.keyboard.type(SECRET)
     page.keyboard.press("Enter")
@@ -175,7 +182,9 @@ def test_logging_further_attempts_and_signing_work_without_script(
     page.select_option("[name=a2-gauge]", "24")
     page.click("fieldset:has-text('Anything serious?') .tile:has-text('No')")
     page.click("summary:has-text('Somebody else')")
-    page.click("text=Show it again")
+    # The same page comes again, at the same address.
+    with page.expect_navigation():
+        page.click("text=Show it again")
     page.click("text=Save and ask for the signature")
     page.wait_for_url("**/log/saved/**")
     entry = said_in(Insertion.objects.get())
@@ -208,5 +217,6 @@ def test_another_patient_band_brings_its_supervisors_and_keeps_what_was_typed(
         page.click(".tile:has-text('Neonate')")
     # Nobody may supervise a procedure that was not opened: what happened may still be said.
     page.wait_for_selector("details[open] >> text=This service has not opened this procedure.")
+    until_settled(page)
     expect(page.locator(f"[name=supervisor][value='{stage.supervisor.uuid}']")).to_be_checked()
     expect(page.locator("[value=first_time]")).to_be_checked()

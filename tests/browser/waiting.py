@@ -21,3 +21,14 @@ def until_true(page: "Page", holds: Callable[[], bool], words: str) -> None:
             return
         page.wait_for_timeout(STEP)
     raise AssertionError(f"never true: {words}")
+
+
+def until_settled(page: "Page") -> None:
+    """What was fetched is in place and answers: only then do its links and buttons fetch parts themselves."""
+    until(page, "!document.querySelector('.htmx-request, .htmx-swapping, .htmx-settling, .htmx-added')")
+
+
+def resize(page: "Page", width: int, height: int) -> None:
+    """Make the window that large, and wait until the page is laid out in it, however wide its content is."""
+    page.set_viewport_size({"width": width, "height": height})
+    until(page, f"document.documentElement.clientWidth === {width}")

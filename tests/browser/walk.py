@@ -17,6 +17,7 @@ from django.urls import Resolver404, resolve, reverse
 from config.permissions import TABLE
 from tests.browser.scripts import ADVICE, CUT_OFF, FRAME, LOUD, RING, SMALL, WIDER_TEXT, WITHIN
 from tests.browser.stage import Ward
+from tests.browser.waiting import resize
 from tests.config.matrix import MATRIX
 from tests.conftest import AXE_TAGS
 
@@ -236,11 +237,11 @@ class Looker:
         note("sideways", page.evaluate(WITHIN, width))
         note("targets", page.evaluate(SMALL, 24))
         if size == "phone":
-            page.set_viewport_size({"width": NARROWEST, "height": 844})
+            resize(page, NARROWEST, 844)
             note("sideways", page.evaluate(WITHIN, NARROWEST))
             page.evaluate(WIDER_TEXT)
             note("spacing", page.evaluate(CUT_OFF) + page.evaluate(WITHIN, NARROWEST))
-            page.set_viewport_size({"width": width, "height": 844})
+            resize(page, width, 844)
 
     def tab_through(self, stops: list[Stop], most: int = 30) -> None:
         """Each stop of the Tab key has a ring that is wide enough and is not hidden by anything."""

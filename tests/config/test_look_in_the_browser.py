@@ -11,7 +11,7 @@ from pytest_django import Settings
 
 from config import permissions
 from config.permissions import FORM, Row
-from tests.browser.waiting import until
+from tests.browser.waiting import resize, until, until_settled
 from tests.config import look_pages
 from tests.factories import SECRET, UserFactory
 
@@ -64,7 +64,7 @@ def test_no_part_bars_anybody_or_needs_sideways_scrolling(
 ) -> None:
     for path in PATHS:
         page = at(path)
-        page.set_viewport_size({"width": width, "height": 800})
+        resize(page, width, 800)
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
         assert axe() == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
@@ -92,7 +92,7 @@ def test_a_form_that_was_sent_with_mistakes_bars_nobody_and_gives_the_summary_th
 def test_targets_are_large_enough_and_larger_at_the_bedside(at: Callable[[str], "Page"]) -> None:
     for path in ("answers", "form", "list"):
         page = at(path)
-        page.set_viewport_size({"width": 390, "height": 800})
+        resize(page, 390, 800)
         assert page.evaluate(SMALL.replace("LEAST", "24")) == [], path
     page = at("bedside")
     within = SMALL.replace('"a, button, input', '".bedside button:not(.plain), .bedside input:not([type=hidden])')
@@ -105,7 +105,7 @@ def test_wider_text_spacing_cuts_nothing_off(at: Callable[[str], "Page"]) -> Non
     spacing = "* { line-height: 1.5 !important; letter-spacing: .12em !important; word-spacing: .16em !important }"
     for path in ("answers", "bedside", "form", "list"):
         page = at(path)
-        page.set_viewport_size({"width": 320, "height": 800})
+        resize(page, 320, 800)
         page.evaluate(
             "css => { const s = new CSSStyleSheet(); s.replaceSync(css); document.adoptedStyleSheets = [s] }", spacing
         )
@@ -148,6 +148,8 @@ def test_sorting_and_narrowing_a_list_fetch_only_the_list_and_say_so(at: Callabl
         page.click("thead >> text=Logged")
     page.wait_for_selector("th[aria-sort=ascending] >> text=Logged")
     until(page, "document.activeElement.textContent === 'Logged'")
+    expect(page.locator("#said")).to_have_text("Showing 1 to 10 of 32")
+    until_settled(page)
     page.fill("#people_q", "Pell")
     page.click("text=Narrow the list")
     page.wait_for_selector(".chips >> text=Name: Pell")
@@ -157,6 +159,7 @@ def test_sorting_and_narrowing_a_list_fetch_only_the_list_and_say_so(at: Callabl
     assert page.evaluate("window.stayed") is True
     page.go_back()
     expect(page.locator(".bar p")).to_have_text("Showing 1 to 10 of 32")
+    page.wait_for_load_state()
     # The script library keeps where one was, and nothing of what was seen there.
     assert page.evaluate("Object.keys(localStorage)") == []
     assert page.evaluate("Object.keys(sessionStorage)") in ([], ["htmx-current-path-for-history"])
@@ -217,12 +220,15 @@ def test_signing_out_clears_every_draft_of_that_person(at: Callable[[str], "Page
 @pytest.mark.std("B-11")
 def test_before_a_session_ends_one_press_keeps_it(at: Callable[[str], "Page"], axe: Callable[[], list[str]]) -> None:
     page = at("bedside")
-    page.clock.install()
+    # The page's time stands still but for these steps, however long the machine takes over them.
+    page.clock.install(time=0)
+    page.clock.pause_at(1000)
     page.reload()
     page.clock.fast_forward(1000 * (django_settings.SITED_IDLE_SECONDS - 130))
     expect(page.locator("#ending")).to_be_hidden()
     page.clock.fast_forward(1000 * 20)
     expect(page.locator("#ending")).to_be_visible()
+    page.clock.resume()
     assert axe() == []
     with page.expect_response("**/stay/") as kept:
         page.click("text=Stay signed in")

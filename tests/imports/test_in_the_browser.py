@@ -10,6 +10,7 @@ from playwright.sync_api import expect
 
 from audits.models import Insertion
 from people import clock
+from tests.browser.waiting import until_settled
 from tests.factories import SECRET, ZONE
 from tests.imports.stage import make_stage, sheet
 
@@ -52,12 +53,14 @@ def test_a_log_goes_in_by_browser(
     here.click("text=Read the rows")
     here.wait_for_selector("#problems")
     expect(here.locator("[name=d-last][aria-invalid=true]")).to_have_count(1)
+    until_settled(here)
     here.fill("[name=d-last]", day.isoformat())
     here.click("text=Read the rows")
 
     here.wait_for_selector("[name=secret]")
     expect(here.locator("text=Nobody in the register has this staff number")).to_have_count(1)
     if javascript:
+        until_settled(here)
         assert axe() == []
     here.fill("[name=secret]", SECRET)
     here.click("button:has-text('Sign and store')")
