@@ -53,21 +53,20 @@ class ObservationQuerySet(KnownQuerySet):
         No query of its own: all of it is part of the one that is asked.
         """
         every = self.model._default_manager.order_by()
+        made = Q(assessor=access.user)
         own = Q(clinician_user=access.user)
         if access.clinician is not None:
             own |= Q(clinician=access.clinician)
-        rated = every.known().filter(assessor=access.user, second_of__isnull=False)
-        owed = rated.filter(signed=None).values("second_of")
-        asked = every.filter(asked__whom=access.user, asked__known_until=None).values("pk")
-        unrated = every.filter(assessor=access.user, signed=None, second_of=None).values("pk")
-
-        others = Q(pk__in=rated.values("second_of")) | Q(second_of__assessor=access.user)
+        rated = every.known().filter(made, second_of__isnull=False).values("second_of")
+        others = Q(pk__in=rated) | Q(second_of__assessor=access.user)
         if units := access.units_for(Right.FIGURES):
             theirs = access.clinicians_for(Right.FIGURES).order_by().values("pk")
             others |= Q(unit__in=units) | Q(clinician__in=theirs)
-        blind = Q(pk__in=owed) | Q(pk__in=asked) | Q(second_of__in=owed) | Q(second_of__in=asked)
-        blind |= Q(second_of__in=unrated)
-        made = Q(assessor=access.user)
+
+        # Somebody is asked until their rating is signed or declined; a first rater has still to rate until they sign.
+        asked = every.filter(asked__whom=access.user, asked__known_until=None).values("pk")
+        unrated = every.filter(made, signed=None, second_of=None).values("pk")
+        blind = Q(pk__in=asked) | Q(second_of__in=asked) | Q(second_of__in=unrated)
         return self.filter(made | Q(signed__isnull=False) & ~blind & (own & Q(second_of=None) | others & ~own))
 
     def seen_by(self, access: Access, uuid: object) -> "Self":
