@@ -3,7 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from django.db.models import Exists, OuterRef, QuerySet
@@ -13,8 +13,11 @@ from audits.checklist import LEVEL_WORDS, MARK_WORDS, Checklist, Mark, Phase, St
 from audits.checklists import checklists_known, parsed
 from audits.models import Observation, ObservationDispute, ObservationReply, SecondAsked
 from audits.observation_replies import is_learner, may_say
-from audits.observing import check
+from audits.observation_words import setting_words, verdict_words
+from audits.observing import EMPTY, Check, check
+from ledger.acts import history
 from people.access import Access, Right
+from people.clock import in_words, through
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +44,47 @@ class PhaseSeen:
     steps: tuple[StepSeen, ...]
 
 
+HAPPENED: Mapping[str, str] = {
+    "observation.begun": "Begun",
+    "observation.signed": "Signed",
+    "observation.acknowledged": "Read by the learner",
+    "observation.replied": "Replied to",
+    "observation.disputed": "Disputed",
+    "observation.dispute_taken_back": "The dispute was taken back",
+}
+# What concerns the second rating alone, which is not the learner's to know.
+HAPPENED_BESIDE: Mapping[str, str] = {
+    "observation.second_asked": "Somebody was asked for a second rating",
+    "observation.second_declined": "A second rating was declined",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A line of the history."""
+
+    at: datetime
+    words: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A second rating beside the first: on how many steps both marked the same. One pair says little of a rater."""
+
+    second: Observation
+    same: int
+    of: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class Shown:
     """An observation as a page shows it. `seconds` are signed second ratings that the reader may see."""
 
     row: Observation
+    check: Check | None
+    rests_on: Sequence[str]
+    events: Sequence[Event]
     checklist: Checklist
     said: Mapping[str, Any]
     phases: tuple[PhaseSeen, ...]
@@ -67,6 +106,31 @@ class Shown:
         """Steps not met, or met only after a prompt, critical ones first."""
         found = [each for phase in self.phases for each in phase.steps if each.is_missed]
         return sorted(found, key=lambda each: not each.step.critical)
+
+    @property
+    def is_first(self) -> bool:
+        return self.row.second_of_id is None
+
+    @property
+    def may_acknowledge(self) -> bool:
+        return self.is_learner and self.is_first and not self.is_acknowledged
+
+    @property
+    def verdict(self) -> str:
+        """What it came to, in a sentence; '' if what was signed can't be read any more."""
+        return verdict_words(self.check) if self.check else ""
+
+    @property
+    def setting(self) -> str:
+        return setting_words(self.row.setting)
+
+    @property
+    def pairs(self) -> list[Pair]:
+        steps = [each for phase in self.phases for each in phase.steps]
+        return [
+            Pair(second, sum(each.others[n] == each.words for each in steps), len(steps))
+            for n, second in enumerate(self.seconds)
+        ]
 
     @property
     def rating(self) -> str:
@@ -99,7 +163,8 @@ class Shown:
 def shown(access: Access, row: Observation) -> Shown:
     """The page of a signed observation that this user may see."""
     steps = parsed(row.checklist)
-    said = check(row).said
+    found = _read(row)
+    said = found.said if found else EMPTY
     seconds = list(
         Observation.objects.known()
         .visible_to(access)
@@ -114,10 +179,13 @@ def shown(access: Access, row: Observation) -> Shown:
     own = is_learner(access.user, row)
     return Shown(
         row=row,
+        check=found,
+        rests_on=_rests_on(access, row),
+        events=_events(row, beside=not own),
         checklist=steps,
         said=said,
         phases=phases_of(steps, said["marks"], [json.loads(each.content)["marks"] for each in seconds]),
-        where=access.tree.path(row.unit_id) if row.unit_id in access.tree else "a unit that was closed",
+        where=_path(access, row.unit_id),
         is_whole=row.signed_id is None or not integrity.observation_differences(row),
         is_retired=checklists_known().is_retired(row.checklist, access.on),
         seconds=seconds,
@@ -130,6 +198,42 @@ def shown(access: Access, row: Observation) -> Shown:
         may_dispute=talks and dispute is None and row.signed_id is not None,
         may_take_back=dispute is not None and dispute.by_id == access.user.pk,
     )
+
+
+def _read(row: Observation) -> Check | None:
+    """What was signed; None where it was altered so that it can't be read."""
+    try:
+        return check(row)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _rests_on(access: Access, row: Observation) -> list[str]:
+    """By what whoever signed could observe that day: appointment, and for a decision what they held."""
+    found = []
+    if row.appointment is not None:
+        role, unit = row.appointment.get_role_display(), _path(access, row.appointment.unit_id)
+        span = f"from {in_words(row.appointment.from_day)}, {through(row.appointment.until_day)}"
+        found.append(f"Appointed as {role.lower()}, {unit}, {span}")
+    if row.award is not None:
+        last = through(row.award.expires_on)
+        found.append(f"Held the procedure by an award from {in_words(row.award.from_day)}, {last}")
+    if row.scope is not None:
+        found.append(f"Held the procedure by role from {in_words(row.scope.from_day)}, {through(row.scope.until_day)}")
+    return found
+
+
+def _events(row: Observation, *, beside: bool) -> list[Event]:
+    words = {**HAPPENED, **(HAPPENED_BESIDE if beside else {})}
+    return [
+        Event(act.recorded_at, words[act.kind], act.actor.name if act.actor else "Sited")
+        for act in history(row.uuid)
+        if act.kind in words
+    ]
+
+
+def _path(access: Access, unit: int) -> str:
+    return access.tree.path(unit) if unit in access.tree else "a unit that was closed"
 
 
 def phases_of(

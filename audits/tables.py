@@ -40,7 +40,9 @@ def entry_list(access: Access) -> Listing:
             ),
             Column("clinician", "Inserted by", value="clinician.name", sort=("clinician__name", "performed_at")),
             Column("procedure", "Procedure", value="procedure.name", sort=("procedure__name", "performed_at")),
-            Column("unit", "Unit", value=_unit(access.tree), note=_hospital(access.tree), note_label="Hospital"),
+            Column(
+                "unit", "Unit", value=unit_name(access.tree), note=hospital_name(access.tree), note_label="Hospital"
+            ),
             Column("result", "How it went", value="get_result_display", note=_events, note_label="Also"),
             Column("punctures", "Punctures", "number", sort=("punctures", "performed_at")),
             Column(
@@ -122,11 +124,11 @@ def _events(row: Insertion) -> str:
     return "serious event" if row.events else "simulation" if row.setting == Insertion.Setting.SIMULATION else ""
 
 
-def _unit(tree: Tree) -> Callable[[Any], str]:
+def unit_name(tree: Tree) -> Callable[[Any], str]:
     return lambda row: tree.name(row.unit_id) if row.unit_id in tree else "a unit that was closed"
 
 
-def _hospital(tree: Tree) -> Callable[[Any], str]:
+def hospital_name(tree: Tree) -> Callable[[Any], str]:
     def name(row: Any) -> str:
         hospital = tree.hospital(row.unit_id) if row.unit_id in tree else None
         return tree.name(hospital) if hospital not in (None, row.unit_id) else ""

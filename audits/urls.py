@@ -1,6 +1,6 @@
 from django.urls import URLPattern, URLResolver, path
 
-from audits.views import entries, log, signing
+from audits.views import entries, log, observations, observing, signing
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("log/", log.log, name="log"),
@@ -20,4 +20,21 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("to-sign/check/", signing.to_sign_check, name="to_sign_check"),
     path("to-sign/<uuid:uuid>/send-back/", signing.send_back, name="send_back"),
     path("to-sign/<uuid:uuid>/not-me/", signing.not_me, name="not_me"),
+    path("observations/", observations.observations, name="observations"),
+    path("observations/begin/", observing.observe_begin, name="observe_begin"),
+    path("observations/<uuid:uuid>/", observations.observation, name="observation"),
+    path("observations/<uuid:uuid>/watch/", observing.observe, name="observe"),
+    path("observations/<uuid:uuid>/save/", observing.observe_save, name="observe_save"),
+    path("observations/<uuid:uuid>/check/", observing.observe_check, name="observe_check"),
+    path("observations/<uuid:uuid>/drop/", observing.observe_drop, name="observe_drop"),
+    path("observations/<uuid:uuid>/answer/", observations.observation_answer, name="observation_answer"),
+    path("observations/<uuid:uuid>/dispute/", observations.observation_dispute, name="observation_dispute"),
+    path(
+        "observations/<uuid:uuid>/dispute/take-back/",
+        observations.observation_dispute_take_back,
+        name="observation_dispute_take_back",
+    ),
+    path("observations/<uuid:uuid>/second/", observations.second_ask, name="second_ask"),
+    path("observations/<uuid:uuid>/second/begin/", observations.second_begin, name="second_begin"),
+    path("observations/<uuid:uuid>/second/decline/", observations.second_decline, name="second_decline"),
 ]

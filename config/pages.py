@@ -16,6 +16,7 @@ ENTRIES = (
     ("today", "Today"),
     ("log", "Log"),
     ("to_sign", "To sign"),
+    ("observations", "Observations"),
     ("who_can", "Who can"),
     ("people", "People"),
     ("reviews", "Reviews"),

@@ -24,25 +24,32 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import uuid4
 
+from audits import observing
 from audits.corrections import propose_withdrawal
 from audits.logbook import record_insertion
-from audits.models import Insertion
+from audits.models import Insertion, Observation, SecondAsked
 from credentials import uploads
 from credentials.sheet_kinds import LOGBOOK, STAFF
 from people import accounts
 from tests.audits.conftest import entry_of
+from tests.audits.observed import hand, ticked
+from tests.credentials.checklists import a_draft, a_retirement_of
 from tests.factories import (
     AbsenceFactory,
     AppointmentFactory,
     Cast,
+    ChecklistFactory,
     CompletionFactory,
     EnrolmentFactory,
     FlagFactory,
     FoundingFactory,
+    ObservationFactory,
     ProcedureFactory,
     RulesFactory,
     ScopeFactory,
     UserFactory,
+    an_act,
+    make_appointed,
 )
 
 Arguments = Mapping[str, Mapping[str, Any]]
@@ -250,6 +257,71 @@ def entries_to_withdraw(cast: Cast) -> Arguments:
     return found
 
 
+WATCHED = """
+                owner colleague outsider
+assessor        yes   yes       404
+*               404   404       404
+"""
+OBSERVATION_SEEN = """
+                owner colleague outsider
+owner           yes   404       404
+colleague       404   yes       404
+outsider        404   404       yes
+assessor        yes   yes       404
+educator        yes   yes       404
+auditor         yes   yes       404
+*               404   404       404
+"""
+# An auditor sees it, and says nothing to it.
+OBSERVATION_ANSWERED = OBSERVATION_SEEN.replace("auditor         yes   yes", "auditor         403   403")
+SECOND_ASKED = """
+                owner colleague outsider
+owner           403   404       404
+colleague       404   403       404
+outsider        404   404       403
+assessor        yes   yes       404
+educator        yes   yes       404
+auditor         403   403       404
+*               404   404       404
+"""
+
+
+def begun(cast: Cast) -> Arguments:
+    """An observation of each, begun for learning and not signed: two by the assessor, the other by one over there."""
+    wards, procedure = cast.wards, ProcedureFactory()
+    ChecklistFactory(procedure=procedure, unit=wards.group)
+    far = make_appointed("assessor", wards.other_ward, "Far Sessor")
+    found = {}
+    for name, ward in (("owner", wards.ward), ("colleague", wards.ward), ("outsider", wards.other_ward)):
+        made = observing.begin(
+            actor=far if name == "outsider" else cast.assessor, uuid=uuid4(), clinician=getattr(cast, name),
+            procedure=procedure, unit=ward, purpose="learning", setting="patient",
+        )  # fmt: skip
+        found[name] = {"uuid": made.uuid}
+    return found
+
+
+def observed(cast: Cast) -> Arguments:
+    """The same, signed."""
+    found = begun(cast)
+    for row in Observation.objects.all():
+        ticked(row)
+        observing.sign(signer=hand(row), observation=row)
+    return found
+
+
+def to_score(cast: Cast) -> Arguments:
+    """An observation of each, by the supervisor, that the assessor is asked to score too; over there somebody else."""
+    wards, far = cast.wards, make_appointed("assessor", cast.wards.other_ward, "Far Sessor")
+    found = {}
+    for name, ward in (("owner", wards.ward), ("colleague", wards.ward), ("outsider", wards.other_ward)):
+        row = ObservationFactory(clinician=getattr(cast, name), unit=ward, assessor=cast.supervisor)
+        whom = far if name == "outsider" else cast.assessor
+        SecondAsked.objects.create(observation=row, whom=whom, by=cast.supervisor, known_from_id=an_act())
+        found[name] = {"uuid": row.uuid}
+    return found
+
+
 # --- credentials ---
 
 EVERYBODY_HERE = "owner colleague outsider supervisor assessor educator manager auditor"
@@ -390,6 +462,27 @@ def for_a_document(cast: Cast) -> Arguments:
     return {whose: {"kind": "rules", **unit, "procedure_id": procedure.pk} for whose, unit in units(cast).items()}
 
 
+def some_checklists(cast: Cast) -> Arguments:
+    wards = {"owner": cast.wards.ward, "outsider": cast.wards.other_ward}
+    return {whose: {"uuid": ChecklistFactory(unit=ward).uuid} for whose, ward in wards.items()}
+
+
+def retired_checklists(cast: Cast) -> Arguments:
+    found = some_checklists(cast)
+    for row in Checklist.objects.all():
+        a_retirement_of(row)
+    return found
+
+
+def some_drafts(cast: Cast) -> Arguments:
+    wards = {"owner": cast.wards.ward, "outsider": cast.wards.other_ward}
+    return {whose: {"uuid": a_draft(ward).uuid} for whose, ward in wards.items()}
+
+
+def rows_of_drafts(key: str) -> Callable[[Cast], Arguments]:
+    return lambda cast: {whose: {**each, "key": key} for whose, each in some_drafts(cast).items()}
+
+
 OWN_UPLOADS = """
                 educators administrators
 educator        yes       404
@@ -466,6 +559,19 @@ MATRIX: dict[str, Entry] = {
     "not_me": Entry(ENTRY_ANSWERED, entries),
     "entry_accept": Entry(ENTRY_ACCEPTED, entries),
     "entry_decide": Entry(CHANGE_DECIDED, entries_to_withdraw),
+    "observations": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
+    "observe_begin": Entry(page("supervisor assessor educator")),
+    "observe": Entry(WATCHED, begun),
+    "observe_save": Entry(WATCHED, begun),
+    "observe_check": Entry(WATCHED, begun),
+    "observe_drop": Entry(WATCHED, begun),
+    "observation": Entry(OBSERVATION_SEEN, observed),
+    "observation_answer": Entry(OBSERVATION_ANSWERED, observed),
+    "observation_dispute": Entry(OBSERVATION_ANSWERED, observed),
+    "observation_dispute_take_back": Entry(OBSERVATION_SEEN, observed),
+    "second_ask": Entry(SECOND_ASKED, observed),
+    "second_begin": Entry(WATCHED, to_score),
+    "second_decline": Entry(WATCHED, to_score),
     # --- credentials ---
     "help": Entry(SIGNED_IN),
     "today": Entry(SIGNED_IN),
@@ -493,6 +599,17 @@ MATRIX: dict[str, Entry] = {
     "document_take_back": Entry(DOCUMENT_KEPT, a_document),
     "document_begin": Entry(page("educator manager"), lambda cast: {"page": {"kind": "rules"}}),
     "document_propose": Entry(KEEPERS, for_a_document),
+    "checklist_begin": Entry(page("educator manager")),
+    "checklist_draft": Entry(DOCUMENT_KEPT, some_drafts, body=lambda cast: {"move": "up:step:flush", "revision": "1"}),
+    "checklist_step": Entry(DOCUMENT_KEPT, rows_of_drafts("hands")),
+    "checklist_phase": Entry(DOCUMENT_KEPT, rows_of_drafts("prepare")),
+    "checklist_value": Entry(DOCUMENT_KEPT, rows_of_drafts("flush_ml")),
+    "checklist_words": Entry(DOCUMENT_KEPT, some_drafts),
+    "checklist_propose": Entry(DOCUMENT_KEPT, some_drafts),
+    "checklist_draft_drop": Entry(DOCUMENT_KEPT, some_drafts),
+    "checklist_blank": Entry(DOCUMENT_READ, some_checklists),
+    "checklist_retire": Entry(DOCUMENT_KEPT, some_checklists),
+    "checklist_retirement": Entry(DOCUMENT_KEPT, retired_checklists),
     "imports": Entry(page("educator manager administrator")),
     "import_staff": Entry(page("educator manager administrator")),
     "import_logbook": Entry(page("educator")),

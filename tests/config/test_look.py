@@ -351,7 +351,16 @@ def test_the_entry_that_leads_to_a_page_is_marked(
     request = rf.get(path)
     request.user = type("Somebody", (), {"is_authenticated": True})()  # type: ignore[assignment]
     links = navigation(request)
-    assert [link.label for link in links] == ["Today", "Log", "To sign", "Who can", "People", "Reviews", "Set up"]
+    assert [link.label for link in links] == [
+        "Today",
+        "Log",
+        "To sign",
+        "Observations",
+        "Who can",
+        "People",
+        "Reviews",
+        "Set up",
+    ]
     assert [link.label for link in links if link.is_current] == ([current] if current else [])
     assert [link.label for link in navigation(request, "reviews") if link.is_current] == ["Reviews"]
 
