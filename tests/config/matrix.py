@@ -304,7 +304,7 @@ def begun(cast: Cast) -> Arguments:
 def observed(cast: Cast) -> Arguments:
     """The same, signed."""
     found = begun(cast)
-    for row in Observation.objects.all():
+    for row in Observation.objects.filter(uuid__in=[each["uuid"] for each in found.values()]):
         ticked(row)
         observing.sign(signer=hand(row), observation=row)
     return found
