@@ -14,8 +14,8 @@ from audits.observing import drop
 from audits.second_raters import ask, decline
 from ledger.canonical import canonical, digest
 from ledger.models import Act
-from ledger.verify import verify
 from tests.audits.observed import begun, make_watched, rated_twice, signed
+from tests.audits.observed import problems as found
 from tests.factories import SignedObservationFactory, an_act
 from tests.ledger.conftest import unguard
 
@@ -44,12 +44,6 @@ def stage(now):
     assert found() == []
     unguard()
     return stage
-
-
-def found():
-    """What is found, the guard that the tests lift and the checklist that they stage aside."""
-    reasons = [problem.reason for problem in verify().problems]
-    return [each for each in reasons if "the guard is missing" not in each and not each.startswith("checklists: ")]
 
 
 def a_first():
