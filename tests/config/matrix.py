@@ -27,7 +27,7 @@ from uuid import uuid4
 from audits import observing
 from audits.corrections import propose_withdrawal
 from audits.logbook import record_insertion
-from audits.models import Insertion, Observation, SecondAsked
+from audits.models import Checklist, Insertion, Observation, SecondAsked
 from credentials import uploads
 from credentials.sheet_kinds import LOGBOOK, STAFF
 from people import accounts
