@@ -100,7 +100,11 @@ def logged(today):
     return record_insertion(actor=today.owner.user, entry=entry)
 
 
-def kill_everywhere(process, work, state, *, before, after):
+def holds():
+    return verify().holds
+
+
+def kill_everywhere(process, work, state, *, before, after, holds=holds):
     """Kill after every statement; the state must be `before`, or `after` from then on. Returns at how many places."""
     harness = process(HARNESS.format(work=work))
     places = 0
@@ -113,7 +117,7 @@ def kill_everywhere(process, work, state, *, before, after):
         now = state()
         assert now in ([before, after] if seen == before else [after]), f"after statement {places + 1}"
         seen = now
-        assert verify().holds
+        assert holds()
         assert wrong() == []
         assert not list(altered())
         if seen == after:
