@@ -187,7 +187,10 @@ def test_an_enrolment_ends_on_its_last_day_with_a_reason(educator, stage):
 
 def test_what_was_done_is_noted_with_who_saw_the_proof(educator, stage):
     page = reverse("completion", args=[stage.learner.uuid])
-    body = {"procedure": stage.procedure.pk, "kind": "knowledge", "on": "1 March 2026", "verified_by": "Ed Ucator"}
+    body = {
+        "procedure": stage.procedure.pk, "kind": "knowledge", "on": "1 March 2026", "verified_by": "Ed Ucator",
+        "passed": "yes",
+    }  # fmt: skip
     assert "future" in errors_of(educator.post(page, {**body, "on": "1 March 2027"}))["on"][0]
     assert educator.post(page, body).status_code == 302
     assert stage.learner.completions.get().valid_until is None
