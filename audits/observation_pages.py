@@ -9,7 +9,17 @@ from typing import Any
 from django.db.models import Exists, OuterRef, QuerySet
 
 from audits import integrity, second_raters
-from audits.checklist import LEVEL_WORDS, MARK_WORDS, Checklist, Mark, Phase, Step
+from audits.checklist import (
+    LEVEL_WORDS,
+    MARK_WORDS,
+    SETTING_WORDS,
+    VERDICT_WORDS,
+    Checklist,
+    Mark,
+    Phase,
+    Purpose,
+    Step,
+)
 from audits.checklists import checklists_known, parsed
 from audits.models import Observation, ObservationDispute, ObservationReply, SecondAsked
 from audits.observation_replies import is_learner, may_say
@@ -289,7 +299,39 @@ def of_person(access: Access, clinician: int, procedure: int, *, on: date, known
     rows = Observation.objects.known(known).visible_to(access)
     rows = rows.filter(clinician=clinician, procedure=procedure, second_of=None, observed_on__lte=on)
     rows = rows.filter(signed__isnull=False) if known is None else rows.filter(signed__lte=known)
-    return list(_named(rows))
+    disputed = ObservationDispute.objects.known(known).filter(observation=OuterRef("pk"))
+    return list(_named(rows.annotate(is_disputed=Exists(disputed))))
+
+
+@dataclass(frozen=True, slots=True)
+class InSetting:
+    """One person's observations in one setting, latest first: counts of one are never added to those of another."""
+
+    setting: str
+    counted: str
+    rows: Sequence[Observation]
+
+
+def by_setting(rows: Sequence[Observation]) -> list[InSetting]:
+    found = []
+    for setting, words in SETTING_WORDS.items():
+        here = [each for each in rows if each.setting == setting]
+        if here:
+            found.append(InSetting(words, _counted(here), here))
+    return found
+
+
+def _counted(rows: Sequence[Observation]) -> str:
+    """'3 for a decision: 2 met, 1 not yet; 4 for learning'."""
+    parts = []
+    decided = [each for each in rows if each.purpose == Purpose.DECISION]
+    verdicts = [each.verdict for each in decided]
+    if decided:
+        words = [f"{n} {VERDICT_WORDS[each].lower()}" for each in VERDICT_WORDS if (n := verdicts.count(each))]
+        parts.append(f"{len(decided)} for a decision: {', '.join(words)}")
+    if learnt := len(rows) - len(decided):
+        parts.append(f"{learnt} for learning")
+    return "; ".join(parts)
 
 
 def _named(rows: QuerySet[Observation]) -> QuerySet[Observation]:

@@ -8,6 +8,7 @@ from django.db.models import F, QuerySet
 
 from audits.holding import Held, holdings
 from audits.models import Award, Procedure
+from audits.observation_pages import InSetting, by_setting, of_person
 from credentials.documents import terms
 from credentials.models import Enrolment, Flag
 from credentials.record import Record, record_of
@@ -20,7 +21,7 @@ from credentials.whocan import last_day
 from credentials.wording import DECIDED, RULE_WORDS, act_words
 from ledger.acts import history
 from ledger.models import Act
-from people.access import Access
+from people.access import Access, Right
 from people.models import Clinician
 from people.tree import tree
 
@@ -54,6 +55,8 @@ class PersonPage:
     record: Record | None
     questions: Sequence[tuple[Flag, str]]
     history: Sequence[Happened]
+    observed: Sequence[InSetting]
+    may_observe: bool
     awards: Sequence[Award]
     enrolment: Enrolment | None
     may_award: bool
@@ -128,6 +131,8 @@ def person_page(
         record=record_of(judged, at.status, known=known) if seen.figures else None,
         questions=[(flag, RULE_WORDS[flag.rule]) for flag in _flags(clinician, chosen, known)] if seen.figures else (),
         history=_history(clinician, known) if seen.reasons else (),
+        observed=by_setting(of_person(access, clinician.pk, chosen.pk, on=judged.on, known=known)),
+        may_observe=is_now and not seen.is_self and access.may_somewhere(Right.SUPERVISE),
         awards=awards if seen.progress else (),
         enrolment=_enrolment(clinician, chosen, known) if seen.progress else None,
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,

@@ -9,9 +9,10 @@ from django.db.models import Count, Min, QuerySet
 
 from audits.corrections import Pending, proposals_for
 from audits.countersigning import Waiting, queue
-from audits.models import Insertion, Procedure
+from audits.models import Checklist, Insertion, Procedure
+from audits.observation_pages import Waits, waits_for
 from audits.states import State, in_state, state_of, with_state
-from credentials import founding, proposing
+from credentials import founding, proposing, retiring
 from credentials.flags import visible_flags
 from credentials.models import Flag, Founding, Programme, Proposed, Rules, Standing
 from credentials.rules.answers import Answer, Status
@@ -101,7 +102,9 @@ class Today:
     queue: list[Waiting]
     proposals: list[Pending]
     decisions: Decisions | None
+    observed: Waits
     claims: list[Founding]
+    retirements: list[retiring.Waiting]
     documents: list[tuple[str, Proposed, str]]
     endings: list[Ending]
     endings_count: int
@@ -128,6 +131,8 @@ def today(access: Access) -> Today:
         queue=queue(access),
         proposals=proposals_for(access),
         decisions=_decisions(access) if decides else None,
+        observed=waits_for(access),
+        retirements=[each for each in retiring.waiting(access) if each.may] if plans else [],
         claims=[each for each in founding.waiting(access) if founding.may_decide(access, each)] if plans else [],
         documents=_documents(access) if plans else [],
         endings=endings[:MOST_DUE],
@@ -268,8 +273,12 @@ def _starts(access: Access) -> bool:
 
 
 def _documents(access: Access) -> list[tuple[str, Proposed, str]]:
-    """Rules and programmes that somebody else proposed: kind in the address, the version, its unit."""
-    kinds: tuple[tuple[str, type[Proposed]], ...] = (("rules", Rules), ("programme", Programme))
+    """Rules, programmes and checklists that somebody else proposed: kind in the address, the version, its unit."""
+    kinds: tuple[tuple[str, type[Proposed]], ...] = (
+        ("rules", Rules),
+        ("programme", Programme),
+        ("checklist", Checklist),
+    )
     return [
         (kind, each, access.tree.path(each.unit_id))
         for kind, model in kinds
