@@ -12,6 +12,7 @@ class StepNow:
     """A step of a version beside the one before: `tags` say what is different, `was` the earlier words."""
 
     step: Step
+    number: int
     text: str
     guidance: str
     tags: tuple[str, ...] = ()
@@ -20,17 +21,27 @@ class StepNow:
 
 @dataclass(frozen=True, slots=True)
 class PhaseNow:
+    """A phase; `first` is the number of its first step in the whole."""
+
     phase: Phase
+    first: int
     steps: tuple[StepNow, ...]
+    tags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class ValueNow:
+    key: str
     label: str
     text: str
     source: str
     was: str = ""
     is_new: bool = False
+
+    @property
+    def named(self) -> str:
+        """How a step names it."""
+        return f"{{{self.key}}}"
 
 
 @dataclass(frozen=True)
@@ -49,7 +60,8 @@ class Compared:
         if not self.has_before:
             return 0
         steps = sum(bool(each.tags) for phase in self.phases for each in phase.steps)
-        return steps + sum(bool(each.was) or each.is_new for each in self.values) + len(self.gone)
+        phases = sum(bool(each.tags) for each in self.phases)
+        return steps + phases + sum(bool(each.was) or each.is_new for each in self.values) + len(self.gone)
 
 
 def compared(now: Checklist, before: Checklist | None) -> Compared:
@@ -58,13 +70,20 @@ def compared(now: Checklist, before: Checklist | None) -> Compared:
     order = [step.key for step in before.steps if step.key in {each.key for each in now.steps}] if before else []
     stayed = _in_order([step.key for step in now.steps if step.key in earlier], order)
 
-    def shown(step: Step) -> StepNow:
-        return _step(now, step, before, earlier.get(step.key), step.key in stayed)
-
-    phases = tuple(PhaseNow(each, tuple(map(shown, now.steps_of(each.key)))) for each in now.phases)
+    phases_before = {each.key: each for each in before.phases} if before else {}
+    phases, number = [], 1
+    for phase in now.phases:
+        steps = [
+            _step(now, step, place, before, earlier.get(step.key), step.key in stayed)
+            for place, step in enumerate(now.steps_of(phase.key), number)
+        ]
+        tags = _phase_tags(phase, phases_before.get(phase.key)) if before else ()
+        phases.append(PhaseNow(phase, number, tuple(steps), tags))
+        number += len(steps)
     values_before = {each.key: each for each in before.values} if before else {}
     values = tuple(
         ValueNow(
+            each.key,
             each.label,
             each.text,
             each.source,
@@ -73,11 +92,24 @@ def compared(now: Checklist, before: Checklist | None) -> Compared:
         )
         for each in now.values
     )
-    return Compared(phases, values, now.ratings, _gone(now, before), before is not None)
+    return Compared(tuple(phases), values, now.ratings, _gone(now, before), before is not None)
 
 
-def _step(now: Checklist, step: Step, before: Checklist | None, old: Step | None, stayed: bool) -> StepNow:
-    shown: dict[str, Any] = {"step": step, "text": now.said(step.text), "guidance": now.said(step.guidance)}
+def _phase_tags(phase: Phase, old: Phase | None) -> tuple[str, ...]:
+    if old is None:
+        return ("new",)
+    renamed = () if phase.name == old.name else (f"was {old.name}",)
+    stands = () if phase.stands == old.stands else ("now stands by itself" if phase.stands else "no longer stands",)
+    return (*renamed, *stands)
+
+
+def _step(now: Checklist, step: Step, number: int, before: Checklist | None, old: Step | None, stayed: bool) -> StepNow:
+    shown: dict[str, Any] = {
+        "step": step,
+        "number": number,
+        "text": now.said(step.text),
+        "guidance": now.said(step.guidance),
+    }
     if before is None:
         return StepNow(**shown)
     if old is None:
@@ -102,7 +134,9 @@ def _gone(now: Checklist, before: Checklist | None) -> tuple[str, ...]:
     if before is None:
         return ()
     steps, values = {each.key for each in now.steps}, {each.key for each in now.values}
+    phases = {each.key for each in now.phases}
     return (
+        *(f"The phase {each.name}" for each in before.phases if each.key not in phases),
         *(before.said(each.text) for each in before.steps if each.key not in steps),
         *(f"{each.label}: {each.text}" for each in before.values if each.key not in values),
         *(f"Overall impression: {each}" for each in before.ratings if each not in now.ratings),

@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any, TypeVar
+from uuid import UUID, uuid4
 
 from django.db import transaction
 from django.db.models import Max, QuerySet
@@ -47,6 +48,7 @@ def propose(
     content: Mapping[str, Any],
     effective_on: date,
     note: str = "",
+    uuid: UUID | None = None,
 ) -> Document:
     """Propose a version for a unit and all below. It binds nobody until another person approves it.
 
@@ -66,6 +68,7 @@ def propose(
                 content=content,
                 effective_on=effective_on,
                 note=note,
+                uuid=uuid,
             )
 
 
@@ -80,6 +83,7 @@ def add_proposal(
     content: Mapping[str, Any],
     effective_on: date,
     note: str = "",
+    uuid: UUID | None = None,
 ) -> Document:
     """The same within an act that is already open. Nobody as proposer: an example that came with Sited."""
     complete: dict[str, Any] = {}
@@ -98,6 +102,7 @@ def add_proposal(
         raise Problems(found)
     last = model._default_manager.filter(unit=unit, procedure=procedure).aggregate(last=Max("version"))["last"] or 0
     row: Document = model._default_manager.create(  # type: ignore[assignment]
+        uuid=uuid or uuid4(),
         unit=unit,
         procedure=procedure,
         version=last + 1,

@@ -35,7 +35,8 @@ class Waiting:
 def retire(*, signer: Confirmed, checklist: Checklist, reason: str) -> Retirement:
     """Take a version out of use from today; nothing observed with it changes. The signed digest is the document's.
 
-    Unless another person confirms it, it binds again after seven days. Raises NotPermitted, Problems, AlreadyDecided.
+    Only a version in force or ahead. Unless another person confirms it, it binds again after seven days. Raises
+    NotPermitted, Problems, AlreadyDecided.
     """
     require(signer.user, Right.KEEP_RULES, checklist.unit_id)
     if found := text_problems("reason", reason, longest=500, asked="Say what is wrong with it."):
@@ -46,8 +47,11 @@ def retire(*, signer: Confirmed, checklist: Checklist, reason: str) -> Retiremen
         now = today(tree().zone(row.unit_id))
         if row.approved_id is None:
             raise AlreadyDecided("Nobody approved this version: it binds nobody.")
-        if checklists_known().is_retired(row, now):
+        known = checklists_known()
+        if known.is_retired(row, now):
             raise AlreadyDecided("This version is out of use already.")
+        if row.effective_on <= now and known.binding(row.procedure_id, [row.unit_id], now) != row:
+            raise AlreadyDecided("A later version replaced this one: it binds nobody.")
         with recording(actor=signer.user, kind="checklist.retired", subject=row.uuid) as rec:
             signer.use(document_digest(row), rec, role=role_words(signer.user, row.unit_id))
             made = Retirement.objects.create(

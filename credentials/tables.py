@@ -100,10 +100,10 @@ def _in_state(rows: QuerySet[Flag], value: str) -> QuerySet[Flag]:
 
 
 def documents(rows: Sequence[Version], *, procedures: Sequence[Procedure]) -> Listing:
-    """The versions of rules and programmes that concern a reader, each with whether it is in force."""
+    """The versions of rules, programmes and checklists that concern a reader, each with whether it is in force."""
     return Listing(
         name="rules",
-        title="Versions of rules and programmes",
+        title="Versions of rules, programmes and checklists",
         rows=rows,
         columns=(
             Column(
@@ -130,7 +130,12 @@ def documents(rows: Sequence[Version], *, procedures: Sequence[Procedure]) -> Li
     )
 
 
-DOCUMENT_KINDS = (("", "Rules and programmes"), ("rules", "Rules"), ("programme", "Programmes"))
+DOCUMENT_KINDS = (
+    ("", "Every kind"),
+    ("rules", "Rules"),
+    ("programme", "Programmes"),
+    ("checklist", "Checklists"),
+)
 
 
 def _of_kind(rows: Sequence[Version], value: str) -> list[Version]:

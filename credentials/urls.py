@@ -1,6 +1,19 @@
 from django.urls import path
 
-from credentials.views import answers, decisions, documents, foundings, help, imports, people, reviews, scopes, today
+from credentials.views import (
+    answers,
+    checklist_drafts,
+    checklists,
+    decisions,
+    documents,
+    foundings,
+    help,
+    imports,
+    people,
+    reviews,
+    scopes,
+    today,
+)
 
 urlpatterns = [
     path("help/", help.help_page, name="help"),
@@ -29,6 +42,50 @@ urlpatterns = [
     path("reviews/<uuid:uuid>/", reviews.review, name="review"),
     path("reviews/<uuid:uuid>/reply/", reviews.review_reply, name="review_reply"),
     path("rules/", documents.rules, name="rules"),
+    path("rules/checklist-draft/begin/", checklist_drafts.begin, name="checklist_begin"),
+    path("rules/checklist-draft/<uuid:uuid>/", checklist_drafts.draft, name="checklist_draft"),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/step/",
+        checklist_drafts.part,
+        {"part": "step"},
+        name="checklist_step_add",
+    ),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/step/<str:key>/",
+        checklist_drafts.part,
+        {"part": "step"},
+        name="checklist_step",
+    ),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/phase/",
+        checklist_drafts.part,
+        {"part": "phase"},
+        name="checklist_phase_add",
+    ),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/phase/<str:key>/",
+        checklist_drafts.part,
+        {"part": "phase"},
+        name="checklist_phase",
+    ),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/value/",
+        checklist_drafts.part,
+        {"part": "value"},
+        name="checklist_value_add",
+    ),
+    path(
+        "rules/checklist-draft/<uuid:uuid>/value/<str:key>/",
+        checklist_drafts.part,
+        {"part": "value"},
+        name="checklist_value",
+    ),
+    path("rules/checklist-draft/<uuid:uuid>/words/", checklist_drafts.words, name="checklist_words"),
+    path("rules/checklist-draft/<uuid:uuid>/propose/", checklist_drafts.propose, name="checklist_propose"),
+    path("rules/checklist-draft/<uuid:uuid>/drop/", checklist_drafts.draft_drop, name="checklist_draft_drop"),
+    path("rules/checklist/<uuid:uuid>/blank/", checklists.blank, name="checklist_blank"),
+    path("rules/checklist/<uuid:uuid>/retire/", checklists.retire, name="checklist_retire"),
+    path("rules/checklist/<uuid:uuid>/retirement/", checklists.retirement, name="checklist_retirement"),
     path("rules/<str:kind>/<uuid:uuid>/", documents.document, name="document"),
     path("rules/<str:kind>/<uuid:uuid>/take-back/", documents.document_take_back, name="document_take_back"),
     path("rules/<str:kind>/propose/", documents.document_begin, name="document_begin"),

@@ -1,4 +1,4 @@
-"""Rules and programmes: what is in force where, versions proposed, compared and approved."""
+"""Rules, programmes and checklists: what is in force where, versions proposed, compared and approved."""
 
 import json
 from typing import Any
@@ -7,8 +7,8 @@ from uuid import UUID
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods, require_POST
 
-from audits.models import Procedure
-from credentials import proposing, tables
+from audits.models import Checklist, Procedure
+from credentials import checklist_drafts, checklist_pages, proposing, retiring, tables
 from credentials.chances import chances_of
 from credentials.comparing import compared, parts
 from credentials.documents import programmes_known, rules_known
@@ -25,6 +25,7 @@ from people.problems import Problem, Problems
 from people.signing import NotConfirmed
 from sheets.listing import export, page_of
 
+CHECKLIST = "checklist"
 PROPOSED = "Proposed. It binds once somebody else approves it."
 
 
@@ -40,6 +41,8 @@ def rules(request: HttpRequest) -> HttpResponseBase:
         "listing": page_of(request, listing),
         "keeps": mine.may_somewhere(Right.KEEP_RULES),
         "waiting": [each for each in rows if each.at is State.WAITS and mine.may(Right.KEEP_RULES, each.row.unit_id)],
+        "retirements": retiring.waiting(mine),
+        "drafts": [(each, mine.tree.path(each.unit_id)) for each in checklist_drafts.drafts(mine)],
     }
     return page(request, "credentials/rules.html", context, fragment="tables/listing.html")
 
@@ -67,24 +70,26 @@ def document(request: HttpRequest, kind: str, uuid: UUID) -> HttpResponse:
         else:
             refresh()
             return go(request, "rules", message=f"{row} is approved.")
-    earlier = before(row)
     context = {
         "version": version,
         "kind": kind,
-        "earlier": earlier,
-        "parts": compared(kind, row, earlier),
         "form": form,
         "waits": waits,
         "own": waits and own,
         "keeps": keeps,
     }
+    if kind == CHECKLIST:
+        return page(request, "credentials/checklist.html", context | checklist_pages.shown(mine, version))
+    earlier = before(row)
+    context |= {"earlier": earlier, "parts": compared(kind, row, earlier)}
     return page(request, "credentials/document.html", context)
 
 
 @require_http_methods(["GET", "POST"])
 def document_begin(request: HttpRequest, kind: str) -> HttpResponse:
     """For which unit and procedure a version is begun."""
-    _model(kind)
+    if _model(kind) is Checklist:
+        return go(request, "checklist_begin")
     mine = access.of(request)
     form = NewDocumentForm(request.POST or None, tree=mine.tree, units=mine.units_for(Right.KEEP_RULES))
     if request.method == "POST" and form.is_valid():
@@ -97,6 +102,8 @@ def document_begin(request: HttpRequest, kind: str) -> HttpResponse:
 def document_propose(request: HttpRequest, kind: str, unit_id: int, procedure_id: int) -> HttpResponse:
     """Propose a version, begun from what is in force there."""
     model, mine = _model(kind), access.of(request)
+    if model is Checklist:
+        raise Http404("A checklist is written as a draft first.")
     unit = Unit.objects.get(pk=mine.get_unit(unit_id, Right.KEEP_RULES))
     procedure = Procedure.objects.filter(pk=procedure_id).first()
     if procedure is None:
@@ -145,7 +152,7 @@ def document_take_back(request: HttpRequest, kind: str, uuid: UUID) -> HttpRespo
 
 def _model(kind: str) -> type[Proposed]:
     if kind not in KINDS:
-        raise Http404("There are rules and programmes.")
+        raise Http404("There are rules, programmes and checklists.")
     return KINDS[kind]
 
 

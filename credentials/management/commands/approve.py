@@ -21,9 +21,9 @@ _AT_ONCE = 25
 
 class Command(BaseCommand):
     help = (
-        "Approve the programmes and rules, then confirm the founding awards, that wait for a second person; with "
-        "--list only show them. Each is a signature of its own. What you proposed or entered, and what is about you, "
-        "waits for somebody else."
+        "Approve the programmes, checklists and rules, then confirm the founding awards, that wait for a second "
+        "person; with --list only show them. Each is a signature of its own. What you proposed or entered, and what "
+        "is about you, waits for somebody else."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:
