@@ -29,7 +29,8 @@ EXAMPLES, STEPS, WALKS = 12, 35, 5
 # What chance alone comes to too rarely.
 LAST = (
     *("log_and_sign", "open_dispute") * 6, *("propose_withdrawal", "decide_proposal", "decide_proposal") * 6, "move",
-    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 4, "review",
+    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "review", *("award", "renew") * 4,
+    *("propose", "approve") * 4,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {
@@ -137,7 +138,7 @@ def test_the_walk_comes_to_everything_that_it_is_about(world):
     for seed in range(WALKS):
         with rolled_back():
             walk = Walk(world, random.Random(seed))
-            for verb in ("fail_again_and_again", "review"):
+            for verb in ("fail_again_and_again", "review", *("observe", "rate_second") * 3):
                 walk.step(verb)
             for place in range(120):
                 walk.step(walk.choose.choice(verbs))

@@ -46,7 +46,7 @@ class Watching:
         home = enrolling.home_unit(who, self.today)
         unit = Unit.objects.get(pk=home) if home else self.unit("ward")
         return observing.begin(
-            actor=self.one((*self.world.supervisors, self.world.chief)),
+            actor=self.one((*self.world.assessors, *self.world.assessors, self.world.chief)),
             uuid=UUID(int=self.choose.getrandbits(128), version=4),
             clinician=who,
             procedure=self.one((self.world.procedures[0], self.procedure())),
@@ -83,7 +83,7 @@ class Watching:
         row = self.one(Observation.objects.known().filter(second_of=None))
         if row is None:
             return False
-        whom = self.one([*second_raters.may_second(row), *self.world.supervisors])
+        whom = self.one([*second_raters.may_second(row), *self.world.assessors])
         return second_raters.ask(actor=row.assessor, observation=row, whom=whom)
 
     def rate_second(self) -> Any:
@@ -148,14 +148,25 @@ class Watching:
         return found
 
     def _asked(self) -> SecondAsked | None:
+        """Somebody who is asked for a second rating; where nobody is, whoever could be is asked first."""
+        if not SecondAsked.objects.known().exists():
+            pairs = [
+                (row, whom)
+                for row in Observation.objects.known().filter(second_of=None).order_by("-pk")[:8]
+                for whom in second_raters.may_second(row)
+                if not row.seconds.filter(assessor=whom).exists()
+            ]
+            if pairs:
+                row, whom = self.one(pairs)
+                second_raters.ask(actor=row.assessor, observation=row, whom=whom)
         found: SecondAsked | None = self.one(SecondAsked.objects.known())
         return found
 
     def _sign(self, row: Observation) -> Observation:
         """Everything marked: mostly met, now and then a critical step missed or a vein missed."""
         steps = parsed(row.checklist).steps
-        missed = self.one((None, None, *(step.key for step in steps)))
-        stopped = missed is None and self.one((True, False, False))
+        missed = self.one((None, None, self.one(steps).key))
+        stopped = missed is None and self.one((True, False))
         marks = {step.key: {"mark": "met"} for step in steps}
         if missed:
             marks[missed]["mark"] = self.one(("not_met", "prompted"))

@@ -106,6 +106,7 @@ class World:
     chief: User  # educators of the whole group
     deputy: User
     supervisors: tuple[User, ...]
+    assessors: tuple[User, ...]
     holders: tuple[Clinician, ...]  # the supervisors' own clinicians
     administrator: User
 
@@ -125,14 +126,19 @@ def make_world() -> World:
         holder.refresh_from_db()
         terms = canonical(Terms().to_content())
         give_award(holder, procedures[0], unit, terms=terms, long_absence_days=10)
-        AppointmentFactory(user=user, role="assessor", unit=unit)
         holders.append(holder)
     give_award(
         cast.colleague, procedures[0], wards.hospital, terms=canonical(TERMS.to_content()), from_day=date(2026, 1, 20),
         anchor=date(2026, 1, 20), months=4, expires_on=date(2026, 5, 20),
     )  # fmt: skip
     make_clinician(wards.day_ward, "Ana Esthetist", profession=Profession.ANAESTHETIST)
-    world = World(cast, procedures, chief, deputy, seniors, tuple(holders), cast.administrator)
+    assessors = []
+    for name in ("Asa Essor", "Otto Ther"):
+        holder = make_clinician(wards.next_ward, name)
+        give_award(holder, procedures[0], wards.hospital, terms=canonical(Terms().to_content()), long_absence_days=10)
+        AppointmentFactory(user=holder.user, role="assessor", unit=wards.hospital)
+        assessors.append(holder.user)
+    world = World(cast, procedures, chief, deputy, seniors, tuple(assessors), tuple(holders), cast.administrator)
     for model, content in ((Programme, TERMS.to_content()), (Rules, rules_content()), (Checklist, STEPS)):
         for procedure in procedures:
             document = proposing.propose(
