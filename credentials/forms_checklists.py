@@ -45,6 +45,16 @@ class Revised(Form):
         """What was typed, without the revision."""
         return {name: value for name, value in self.cleaned_data.items() if name != "revision"}
 
+    def lines(self, row: Mapping[str, Any]) -> list[tuple[str, str]]:
+        """Another state of the same row, in the words of this form."""
+        found = []
+        for name, field in self.fields.items():
+            if name in row and row[name] not in ("", False):
+                choices = dict(getattr(field, "choices", ()))
+                words = "yes" if row[name] is True else choices.get(row[name], row[name])
+                found.append((str(field.label).partition(":")[0], str(words)))
+        return found
+
 
 class StepForm(Revised):
     text = forms.CharField(
@@ -67,7 +77,11 @@ class StepForm(Revised):
     def __init__(self, *args: Any, draft: ChecklistDraft, **kwargs: Any) -> None:
         super().__init__(*args, draft=draft, **kwargs)
         phases = [(each["key"], each["name"]) for each in draft.content["phases"]]
-        self.fields["phase"] = forms.ChoiceField(label="Phase", choices=phases)
+        self.fields["phase"] = forms.ChoiceField(
+            label="Phase",
+            choices=phases,
+            error_messages={"required": "Choose a phase.", "invalid_choice": "Choose one of these phases."},
+        )
         names = ", ".join(f"{{{each['key']}}}" for each in draft.content["values"])
         if names:
             self.fields["text"].help_text += f" Local values stand in braces: {names}."

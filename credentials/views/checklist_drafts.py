@@ -77,10 +77,15 @@ def part(request: HttpRequest, uuid: UUID, part: str, key: str = "") -> HttpResp
         form, now = _saved(request, mine, row, form, edit)
         if not form.errors:
             return go(request, _place(uuid, part, key, form.said()))
+    as_saved = row_of(now.content, part, key) if now and key else None
     context = {
-        "form": form, "draft": row, "part": PART_WORDS[part], "key": key,
-        "now": row_of(now.content, part, key) if now and key else None, "path": mine.tree.path(row.unit_id),
-    }  # fmt: skip
+        "form": form,
+        "draft": row,
+        "part": PART_WORDS[part],
+        "key": key,
+        "now": form.lines(as_saved) if as_saved else [],
+        "path": mine.tree.path(row.unit_id),
+    }
     return page(request, "credentials/checklist_part.html", context)
 
 
@@ -92,12 +97,20 @@ def words(request: HttpRequest, uuid: UUID) -> HttpResponse:
         return _proposed(request, uuid)
     start = {"name": row.name, "ratings": "\n".join(row.content["ratings"])}
     form: Revised = WordsForm(request.POST or None, draft=row, initial=start)
+    now = None
     if request.method == "POST" and form.is_valid():
         edit = put_ratings(form.cleaned_data["ratings"].splitlines())
-        form, _ = _saved(request, mine, row, form, edit, name=form.cleaned_data["name"])
+        form, now = _saved(request, mine, row, form, edit, name=form.cleaned_data["name"])
         if not form.errors:
             return go(request, "checklist_propose" if "check" in request.GET else "checklist_draft", uuid)
-    context = {"form": form, "draft": row, "part": "name and impressions", "path": mine.tree.path(row.unit_id)}
+    as_saved = {"name": now.name, "ratings": ", ".join(now.content["ratings"])} if now else {}
+    context = {
+        "form": form,
+        "draft": row,
+        "part": "name and impressions",
+        "now": form.lines(as_saved),
+        "path": mine.tree.path(row.unit_id),
+    }
     return page(request, "credentials/checklist_part.html", context)
 
 
