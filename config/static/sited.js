@@ -29,6 +29,8 @@
     }
     form.dispatchEvent(new Event("draft:restored", { bubbles: true }));
   };
+  // What is thrown away takes with it what was still to be kept of the last keystrokes.
+  const timers = {};
   const drafts = () => {
     document.querySelectorAll("[data-done]").forEach((mark) => localStorage.removeItem(keyOf(mark.dataset.done)));
     for (const form of document.querySelectorAll("form[data-draft]")) {
@@ -41,18 +43,21 @@
         if (bar) bar.hidden = false;
       }
       form.querySelector("[data-draft-drop]")?.addEventListener("click", () => {
+        clearTimeout(timers[key]);
         localStorage.removeItem(key);
         restore(form, JSON.parse(started));
         bar.hidden = true;
         if (said) said.textContent = "Draft thrown away.";
       });
-      let timer;
       form.addEventListener("input", () => {
-        clearTimeout(timer);
-        timer = setTimeout(() => localStorage.setItem(key, JSON.stringify(valuesOf(form))), 300);
+        clearTimeout(timers[key]);
+        timers[key] = setTimeout(() => localStorage.setItem(key, JSON.stringify(valuesOf(form))), 300);
       });
     }
-    document.querySelectorAll("form[data-forget]").forEach((form) => form.addEventListener("submit", () => forget((key) => key.startsWith(keyOf("")))));
+    document.querySelectorAll("form[data-forget]").forEach((form) => form.addEventListener("submit", () => {
+      Object.values(timers).forEach((timer) => clearTimeout(timer));
+      forget((key) => key.startsWith(keyOf("")));
+    }));
   };
   try {
     drafts();
