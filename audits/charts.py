@@ -147,6 +147,55 @@ def _learning(outcomes: tuple[bool, ...]) -> SafeString:
     return _svg(figure, "First-attempt success so far", f"After {_counted(total)}: {summary}.{few}")
 
 
+def missed_over_time(what: str, periods: Sequence[tuple[str, int, int]]) -> SafeString:
+    """Share missed in each period, (words, missed, watched), with its 95% interval; a period too few to show is a gap.
+
+    Each period has its place on the line, in order. Under five watched there is no share.
+    """
+    return _missed(what, tuple(periods))
+
+
+def missed_table(periods: Sequence[tuple[str, int, int]]) -> Table:
+    """The counts of each period, with share and interval."""
+    rates = [(words, rate_of(missed, watched)) for words, missed, watched in periods]
+    return Table(
+        ("Quarter", "Watched", "Missed", "Share", "95% confidence"),
+        tuple(
+            (words, str(rate.trials), str(rate.successes), rate.share_words, rate.interval_words)
+            if rate.trials
+            else (words, "none to show", "", "", "")
+            for words, rate in rates
+        ),
+    )
+
+
+@lru_cache(maxsize=256)
+def _missed(what: str, periods: tuple[tuple[str, int, int], ...]) -> SafeString:
+    figure, axes = _blank(left=0.11)
+    rates = [rate_of(missed, watched) for _, missed, watched in periods]
+    drawn = [(place, rate) for place, rate in enumerate(rates) if rate.share is not None]
+    for place, rate in drawn:
+        axes.plot([place, place], [rate.lower, rate.upper], color=_SOFT, linewidth=2.5)
+        axes.plot([place], [rate.share], "o", color=_ACCENT if rate.is_few else _INK, markersize=7,
+                  markerfacecolor="none" if rate.is_few else _INK)  # fmt: skip
+    axes.set_ylim(-0.04, 1.03)
+    axes.set_yticks([0, 0.5, 1], ["0%", "50%", "100%"])
+    last = len(periods) - 1
+    axes.set_xlim(-0.5, max(last, 0) + 0.5)
+    ends = sorted({0, last}) if periods else []
+    axes.set_xticks(ends, [periods[place][0] for place in ends])
+    labels = axes.get_xticklabels()
+    if len(labels) > 1:
+        labels[0].set_horizontalalignment("left")
+        labels[-1].set_horizontalalignment("right")
+    said = [
+        f"{words}, {rate.successes} of {rate.trials}" + (f", {rate.share_words}" if rate.share is not None else "")
+        for (words, *_), rate in zip(periods, rates, strict=True)
+        if rate.trials
+    ]
+    return _svg(figure, f"Missed over time: {what}", "; ".join(said) + "." if said else "Nothing that may be shown.")
+
+
 def _blank(*, left: float = 0.01) -> tuple["Figure", "Axes"]:
     # Here, because only a page with a chart should wait for it.
     from matplotlib import rc_context

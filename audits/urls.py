@@ -1,6 +1,6 @@
 from django.urls import URLPattern, URLResolver, path
 
-from audits.views import entries, log, observations, observing, signing
+from audits.views import agreement, entries, log, observations, observing, signing
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("log/", log.log, name="log"),
@@ -22,6 +22,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("to-sign/<uuid:uuid>/not-me/", signing.not_me, name="not_me"),
     path("observations/", observations.observations, name="observations"),
     path("observations/begin/", observing.observe_begin, name="observe_begin"),
+    path("observations/agreement/", agreement.agreement, name="agreement"),
+    path("observations/missed/", agreement.missed_steps, name="missed_steps"),
     path("observations/<uuid:uuid>/", observations.observation, name="observation"),
     path("observations/<uuid:uuid>/watch/", observing.observe, name="observe"),
     path("observations/<uuid:uuid>/save/", observing.observe_save, name="observe_save"),

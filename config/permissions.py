@@ -61,6 +61,11 @@ def staff(access: Access) -> bool:
     return access.may_somewhere(Right.PROGRESS)
 
 
+def rates(access: Access) -> bool:
+    """Who may watch somebody's practice, and who may see figures: agreement of raters."""
+    return supervises(access) or access.may_somewhere(Right.FIGURES)
+
+
 def stands_down(access: Access) -> bool:
     return access.may_somewhere(Right.STAND_DOWN)
 
@@ -179,6 +184,8 @@ TABLE: dict[str, Row] = {
     "observe_check": Row(signed_in, FORM, "the signature asks whether one could observe on that day"),
     "observe_drop": Row(signed_in, FORM),
     "observation": Row(signed_in, note="404 for what is out of sight"),
+    "agreement": Row(rates, note="raters their own pairs; educators and auditors those of their units"),
+    "missed_steps": Row(oversees, FORM, "units in one's charge; few people are never shown"),
     "observation_answer": Row(signed_in, FORM, "the learner, its assessor, educators of the unit"),
     "observation_dispute": Row(signed_in, FORM),
     "observation_dispute_take_back": Row(signed_in, ACTION, "one's own dispute"),

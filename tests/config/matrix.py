@@ -561,6 +561,8 @@ MATRIX: dict[str, Entry] = {
     "entry_decide": Entry(CHANGE_DECIDED, entries_to_withdraw),
     "observations": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "observe_begin": Entry(page("supervisor assessor educator")),
+    "agreement": Entry(page("supervisor assessor educator auditor")),
+    "missed_steps": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "observe": Entry(WATCHED, begun),
     "observe_save": Entry(WATCHED, begun),
     "observe_check": Entry(WATCHED, begun),
