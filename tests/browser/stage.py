@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from audits import corrections, countersigning, disputes, drafts, logbook
 from audits.awards import NewScope
-from audits.completions import NewCompletion, record_completion
+from audits.completions import NewCompletion, record_completion, withdraw_completion
 from audits.entry import AttemptMade, Difficulty
 from audits.models import Insertion, Procedure
 from audits.versions import entry_of as said_in
@@ -83,6 +83,7 @@ def fill() -> Ward:
         ward = _people(today)
         _documents(ward, today)
     _learning(ward)
+    _completed(ward)
     _holding(ward)
     _entries(ward)
     _waiting(ward)
@@ -161,6 +162,19 @@ def _learning(ward: Ward) -> None:
         for place in range(5 if who == ward.cast.owner else 8):
             attempts = (WORKED,) if place % 3 else (FAILED, WORKED)
             ward.log(who, first - place, by=supervisors[place % 2], attempts=attempts)
+
+
+def _completed(ward: Ward) -> None:
+    """More that the learner did: a test that was not passed, a policy, a session noted for the wrong person."""
+    usual = {"clinician": ward.cast.owner, "procedure": ward.procedure, "verified_by": "Ed Ucator"}
+    day = ward.today - timedelta(days=70)
+    for said in (
+        {"kind": "knowledge", "about": "Cannulation quiz, version 2", "result": "11 of 20", "passed": False},
+        {"kind": "policy", "about": "Peripheral intravenous cannulation, version 4.1"},
+        {"kind": "theory", "about": "Veins and where they lie", "valid_until": day + timedelta(days=730)},
+    ):
+        made = record_completion(actor=ward.second, new=NewCompletion(**usual, on=day, **said))
+    withdraw_completion(actor=ward.second, completion=made, reason="It was another person's attendance sheet.")
 
 
 def _holding(ward: Ward) -> None:

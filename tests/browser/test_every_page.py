@@ -37,6 +37,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
     """URL name -> arguments and query of each face of the page that is worth a look."""
     cast, procedure = ward.cast, ward.procedure.pk
     flags, claim = Flag.objects.order_by("pk"), Founding.objects.first()
+    done = cast.owner.completions.get(kind="policy")
     lapsed = Award.objects.known().get(clinician__name="Lap Sed").clinician
     entry = {state: {"uuid": made.uuid} for state, made in ward.entries.items()}
     departments = {"unit_id": cast.wards.department.pk, "procedure_id": procedure}
@@ -68,6 +69,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "award": plain(person(ward.ready, procedure_id=procedure), person(cast.owner, procedure_id=procedure)),
         "renew": plain(person(ward.due, procedure_id=procedure)),
         "enrol": plain(person(cast.colleague)),
+        "completion_withdraw": plain(person(cast.owner, completion=done.uuid)),
         "enrolment_end": plain(person(cast.owner, procedure_id=procedure)),
         "scope_end": plain({"uuid": ScopeByRole.objects.known().earliest("pk").uuid}),
         "founding_decide": plain({"uuid": claim.uuid if claim else None}),
