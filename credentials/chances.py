@@ -111,6 +111,10 @@ def _observations(content: Content) -> list[str]:
     return ["Each such observation is asked about by itself, whatever its score."]
 
 
+def _unseen(content: Content) -> list[str]:
+    return ["It says that nobody came to watch, which is a question to the unit before it is one to the person."]
+
+
 _SAY: Mapping[str, Callable[[Content], list[str]]] = {
     "first_attempt_rate": _rate,
     "drift": _drift,
@@ -120,6 +124,7 @@ _SAY: Mapping[str, Callable[[Content], list[str]]] = {
     "attempts_limit": _entries,
     "serious_event": _entries,
     "critical_step": _observations,
+    "observation_overdue": _unseen,
 }
 
 

@@ -14,7 +14,7 @@ from django.db.models import F, Q
 
 from audits.figures import Figures
 from audits.measures import measures
-from audits.models import Award, Outcome, Procedure, Restriction, ScopeByRole
+from audits.models import Award, Observation, Outcome, Procedure, Restriction, ScopeByRole
 from credentials.gathering import Ground, Pair, Person, facts_of, ground, people
 from credentials.models import Enrolment, Standing
 from credentials.rules import standing as pure
@@ -175,7 +175,7 @@ def _home_days(clinicians: Collection[int]) -> dict[int, date]:
 
 
 def pairs_of(clinicians: Collection[int] | None = None) -> list[Pair]:
-    """Every (clinician, procedure) that has a standing of its own: enrolled, awarded, restricted, in scope or logged.
+    """Every (clinician, procedure) with a standing: enrolled, awarded, restricted, in scope, logged or observed.
 
     Everybody else is not enrolled; asked about, they are judged on the spot.
     """
@@ -184,6 +184,9 @@ def pairs_of(clinicians: Collection[int] | None = None) -> list[Pair]:
         rows = model.objects.known().filter(procedure__isnull=False)
         pairs.update(_of(rows, clinicians).values_list("clinician", "procedure").distinct())
     pairs.update(_of(Outcome.objects.all(), clinicians).values_list("clinician", "procedure").distinct())
+    # A critical step missed is a question to whoever was observed, enrolled or not.
+    observed = Observation.objects.signed_by().filter(second_of=None)
+    pairs.update(_of(observed, clinicians).values_list("clinician", "procedure").distinct())
     for scope in ScopeByRole.objects.known():
         whose = Clinician.objects.filter(
             Q(pk=scope.clinician_id) if scope.clinician_id else Q(profession=scope.profession)

@@ -27,7 +27,8 @@ RULE_EXPLAINED = {
     "serious_event": "For everybody, entry by entry: one of the events chosen here.",
     "critical_step": "For everybody, observation by observation: a critical step was not met, or only after a prompt, "
     "with a patient and for a decision.",
-    "observation_overdue": "Nobody has watched the person with a patient for long; days of absence are left out.",
+    "observation_overdue": "For who learns or holds: nobody has watched them with a patient for a long time; days of "
+    "absence are left out.",
     "expiry": "Notice, grace and lapse of an award are noted on the page. Never a review.",
 }
 

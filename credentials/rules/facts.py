@@ -12,6 +12,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from audits.calendar import add_months
+from audits.checklist import Setting
 from credentials.rules.answers import Answer
 from credentials.rules.ruleset import RuleSet
 from credentials.rules.terms import Terms
@@ -157,10 +158,14 @@ class Observation:
     day: date
     assessor: int
     for_decision: bool = True
-    with_patient: bool = True
+    setting: Setting = Setting.PATIENT
     verdict: str = "met"
     missed: tuple[str, ...] = ()
     disputed: bool = False
+
+    @property
+    def with_patient(self) -> bool:
+        return self.setting is Setting.PATIENT
 
 
 class Basis(StrEnum):

@@ -1,16 +1,19 @@
 """How far somebody is on terms: how much there is of what counts, how much is asked, what does not count and why."""
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
+from audits.checklist import Purpose, Setting, Verdict
 from audits.figures import Credit, CreditCount, Figures
 from credentials.rules import awards
-from credentials.rules.facts import Award, Enrolment, Facts, Restriction, months_after
+from credentials.rules.facts import Award, Enrolment, Facts, Observation, Restriction, months_after
 from credentials.rules.terms import Terms
 from credentials.rules.words import ONE_DAY, counted
 
 RENEWAL = "renewal"
+DISPUTED = "disputed"
 
 
 class Line(NamedTuple):
@@ -95,20 +98,29 @@ def observations_counted(facts: Facts, need: int, first: date, last: date) -> tu
     """Observations for a decision with a patient that count, and what was left out, and why.
 
     One that stopped at a missed vein stands for preparation and asepsis: it counts beside another, never alone.
-    Simulation and skills laboratory are never added to patients.
+    Settings are never added to one another.
     """
-    seen = [each for each in facts.observations if each.for_decision and first <= each.day <= last]
-    open_ones = [each for each in seen if each.with_patient and not each.disputed]
-    whole = sum(each.verdict == "met" for each in open_ones)
-    partly = sum(each.verdict == "partly" for each in open_ones)
+    found = Counter(_sort_of(each) for each in facts.observations if first <= each.day <= last)
+    partly = found[Verdict.PARTLY]
     beside = min(partly, max(0, need - 1))
     left_out = (
-        (sum(each.verdict == "not_yet" for each in open_ones), "not yet met"),
+        (found[Verdict.NOT_YET], "not yet met"),
         (partly - beside, "stopped at a missed vein, not counted alone"),
-        (sum(each.disputed for each in seen if each.with_patient), "disputed, not counted until decided"),
-        (sum(not each.with_patient for each in seen), "not with a patient, not counted"),
+        (found[DISPUTED], "disputed, not counted until decided"),
+        (found[Setting.SIMULATION], "in simulation, not counted"),
+        (found[Setting.LABORATORY], "in the skills laboratory, not counted"),
+        (found[Purpose.LEARNING], "for learning, not counted"),
     )
-    return whole + beside, "; ".join(f"{count} {words}" for count, words in left_out if count)
+    return found[Verdict.MET] + beside, "; ".join(f"{count} {words}" for count, words in left_out if count)
+
+
+def _sort_of(seen: Observation) -> str:
+    """What an observation is counted as, or the first thing that keeps it from being counted."""
+    if not seen.for_decision:
+        return Purpose.LEARNING
+    if not seen.with_patient:
+        return seen.setting
+    return DISPUTED if seen.disputed else seen.verdict
 
 
 def on_plan(figures: Figures, plan: Restriction, terms: Terms | None) -> tuple[Line, ...]:

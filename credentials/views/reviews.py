@@ -6,7 +6,7 @@ from uuid import UUID
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods, require_POST
 
-from audits.models import Insertion
+from audits.models import Insertion, Observation
 from credentials import flags, tables
 from credentials.forms import CloseFlagForm, ReplyForm
 from credentials.models import Flag
@@ -99,6 +99,7 @@ def _shown(mine: Access, flag: Flag) -> dict[str, object]:
         "rule": RULE_WORDS[flag.rule],
         "explained": RULE_EXPLAINED[flag.rule],
         "evidence": entries,
+        "observed": Observation.objects.visible_to(mine).signed_by().filter(uuid__in=figures["evidence"]),
         "replies": flag.replies.select_related("by").order_by("id"),
         "answer": at.answer,
         "record": record_of(judged, at.status),

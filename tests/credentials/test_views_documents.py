@@ -249,7 +249,7 @@ def test_a_rule_that_is_off_or_never_flags_by_chance_says_nothing():
     for rule in PARAMETERS:
         content = default_content()["rules"][rule]
         assert chances_of(rule, {**content, "on": False}) == []
-        assert bool(chances_of(rule, content)) is (rule not in ("expiry", "observation_overdue"))
+        assert bool(chances_of(rule, content)) is (rule != "expiry")
 
 
 def test_what_a_rule_would_do_is_said_in_whole_people():

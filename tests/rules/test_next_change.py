@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from audits.checklist import Setting
 from audits.figures import Credit, Row
 from credentials.rules import ruleset
 from credentials.rules.answers import Answer
@@ -48,6 +49,7 @@ from tests.rules.builders import (
     figures_on,
     rows_of,
     some_facts,
+    standing_on,
 )
 
 A_DAY = timedelta(days=1)
@@ -55,6 +57,8 @@ WALK = 90  # days walked from each change at most
 
 units = st.sampled_from(sorted(LINES))
 answers = st.sampled_from(list(Answer))
+VERDICTS = ("met", "partly", "not_yet")
+COMPLETED = ("knowledge", "theory", "simulation", "policy", "return")
 days = st.integers(min_value=-400, max_value=250).map(lambda n: ON + n * A_DAY)
 lengths = st.none() | st.integers(min_value=0, max_value=300)
 
@@ -72,6 +76,8 @@ def some_terms(draw: st.DrawFn) -> Terms:
     return Terms(
         entry_knowledge=draw(st.integers(0, 1)),
         entry_simulation=draw(st.integers(0, 1)),
+        entry_theory=draw(st.integers(0, 1)),
+        entry_policy=draw(st.integers(0, 1)),
         insertions=draw(st.integers(1, 4)),
         supervisors=draw(st.integers(0, 1)),
         days=1,
@@ -156,17 +162,18 @@ def facts(draw: st.DrawFn) -> Facts:
         absences=several(lambda _: draw(spans()), 3),
         completions=several(
             lambda place: Completion(
-                uuid=f"c{place}", kind=draw(st.sampled_from(["knowledge", "simulation", "return"])), day=draw(days),
+                uuid=f"c{place}", kind=draw(st.sampled_from(COMPLETED)), day=draw(days),
                 valid_until=draw(st.none() | days),
             ),
             3,
         ),
         observations=several(
             lambda place: Observation(
-                uuid=f"o{place}", day=draw(days), assessor=1, for_decision=draw(st.booleans()),
-                with_patient=draw(st.booleans()), verdict=draw(st.sampled_from(["met", "partly", "not_yet"])),
+                uuid=f"o{place}", day=draw(days), assessor=1, for_decision=draw(st.sampled_from([True, True, False])),
+                setting=draw(st.sampled_from([Setting.PATIENT, *Setting])), verdict=draw(st.sampled_from(VERDICTS)),
                 missed=draw(st.sampled_from([(), ("Cleans hands",)])), disputed=draw(st.booleans()),
-            ), 2
+            ),
+            3,
         ),
         basis=tuple(
             BasisFrom(starts, draw(bases)) for starts in sorted(draw(st.lists(days, max_size=2, unique=True)))
@@ -245,13 +252,17 @@ def test_the_order_in_which_facts_are_read_changes_nothing(given_facts, rows, ra
     def shuffled(things):
         return tuple(random.sample(things, len(things)))
 
-    other = replace(
-        given_facts,
-        **{
-            name: shuffled(getattr(given_facts, name))
-            for name in ("awards", "restrictions", "enrolments", "absences", "completions", "appointments", "scopes")
-        },
+    names = (
+        "awards",
+        "restrictions",
+        "enrolments",
+        "absences",
+        "completions",
+        "observations",
+        "appointments",
+        "scopes",
     )
+    other = replace(given_facts, **{name: shuffled(getattr(given_facts, name)) for name in names})
     assert canonical(body_on(other, rows, ON)) == canonical(body_on(given_facts, rows, ON))
 
 
@@ -325,6 +336,36 @@ UNRATED = {"volume": 0, "in_rate": 0}
 )  # fmt: skip
 def test_the_days_of_the_rules_are_sources(rules, rows, day):
     assert next_of(some_facts(awards=(AWARD,), rules=a_set(**rules)), rows) == day
+
+
+SEEN = Observation(uuid="o", day=date(2025, 5, 20), assessor=1, verdict="not_yet", missed=("Cleans hands",))
+
+
+@pytest.mark.parametrize(
+    ("rules", "changed", "day"),
+    [
+        ({"critical_step": {"months": 2}}, {"observations": (SEEN,)}, date(2025, 7, 20)),
+        ({"observation_overdue": {"holding_days": 50}}, {"observations": (SEEN,)}, date(2025, 7, 9)),
+        (
+            {"observation_overdue": {"holding_days": 50}},
+            {"observations": (SEEN,), "absences": (Span(date(2025, 5, 30), date(2025, 6, 4)),)},
+            date(2025, 7, 14),
+        ),
+        ({"observation_overdue": {"holding_days": 50}}, {"observations": (SEEN,), "start": date(2025, 6, 1)},
+         date(2025, 7, 21)),
+    ],
+)  # fmt: skip
+def test_the_days_of_the_rules_on_observations_are_sources(rules, changed, day):
+    assert next_of(some_facts(awards=(AWARD,), rules=a_set(**rules), **changed)) == day
+
+
+def test_an_observation_leaves_the_months_of_renewal_on_a_day_that_is_named():
+    award = replace(AWARD, terms=replace(AWARD.terms, renewal_months=2, renewal_observations=1))
+    met = replace(SEEN, verdict="met", missed=())
+    known = some_facts(awards=(award,), observations=(met,))
+    assert next_of(known) == date(2025, 7, 20)
+    had = [standing_on(known, day).renewal[-1].have for day in (date(2025, 7, 19), date(2025, 7, 20))]
+    assert had == [1, 0]
 
 
 def test_volume_is_first_asked_on_a_day_and_its_oldest_entry_leaves_on_another():
