@@ -57,7 +57,7 @@ class ObservationQuerySet(KnownQuerySet):
         own = Q(clinician_user=access.user)
         if access.clinician is not None:
             own |= Q(clinician=access.clinician)
-        rated = every.known().filter(made, second_of__isnull=False).values("second_of")
+        rated = every.filter(made, second_of__isnull=False, known_until=None).values("second_of")
         others = Q(pk__in=rated) | Q(second_of__assessor=access.user)
         if units := access.units_for(Right.FIGURES):
             theirs = access.clinicians_for(Right.FIGURES).order_by().values("pk")

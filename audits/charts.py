@@ -173,11 +173,12 @@ def missed_table(periods: Sequence[tuple[str, int, int]]) -> Table:
 def _missed(what: str, periods: tuple[tuple[str, int, int], ...]) -> SafeString:
     figure, axes = _blank(left=0.11)
     rates = [rate_of(missed, watched) for _, missed, watched in periods]
-    drawn = [(place, rate) for place, rate in enumerate(rates) if rate.share is not None]
-    for place, rate in drawn:
+    for place, rate in enumerate(rates):
+        if rate.share is None or rate.lower is None or rate.upper is None:
+            continue
         axes.plot([place, place], [rate.lower, rate.upper], color=_SOFT, linewidth=2.5)
-        axes.plot([place], [rate.share], "o", color=_ACCENT if rate.is_few else _INK, markersize=7,
-                  markerfacecolor="none" if rate.is_few else _INK)  # fmt: skip
+        filled = "none" if rate.is_few else _INK
+        axes.plot([place], [rate.share], "o", color=_INK, markersize=7, markerfacecolor=filled)
     axes.set_ylim(-0.04, 1.03)
     axes.set_yticks([0, 0.5, 1], ["0%", "50%", "100%"])
     last = len(periods) - 1

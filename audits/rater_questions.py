@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+import numpy as np
 from django.db.models import Exists, OuterRef, Q
 
 from audits.calendar import add_months
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MONTHS = 12
+MARKS = [str(mark) for mark in Mark]
 LEAST_RUN = 5
 LEAST_PRACTICES = 5
 LEAST_RATERS = 2
@@ -49,6 +51,9 @@ class Sheet:
     marks: Mapping[str, str]
     is_own: bool
     in_charge: bool
+
+
+SHEET = ("pk", "uuid", "rater", "name", "checklist", "setting", "observed_at", "observed_on", "second_of")
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,18 +190,20 @@ def sheets(access: Access) -> Sheets:
     mine = recent.filter(assessor=access.user).order_by()
     rows = recent.filter(Q(checklist__in=charge.values("checklist")) | Q(checklist__in=mine.values("checklist")))
     rows = rows.annotate(in_charge=Exists(charge.filter(pk=OuterRef("pk")))).order_by("observed_at", "pk")
-    fields = ("pk", "uuid", "assessor", "assessor__name", "checklist", "setting", "observed_at", "observed_on")
+    fields = (
+        "pk", "uuid", "assessor", "assessor__name", "checklist", "setting", "observed_at", "observed_on", "second_of",
+    )  # fmt: skip
     found = [
-        Sheet(
-            *facts,
-            {key: each["mark"] for key, each in json.loads(content)["marks"].items()},
-            is_own=facts[2] == access.user.pk,
-            in_charge=in_charge,
-        )
-        for *facts, content, in_charge in rows.values_list(*fields, "second_of", "content", "in_charge")
-    ]
+        Sheet(**dict(zip(SHEET, facts, strict=True)), marks=_marks(content), is_own=facts[2] == access.user.pk,
+              in_charge=in_charge)
+        for *facts, content, in_charge in rows.values_list(*fields, "content", "in_charge")
+    ]  # fmt: skip
     versions = Checklist.objects.select_related("procedure").in_bulk({each.checklist for each in found})
     return Sheets(access.user.pk, found, versions)
+
+
+def _marks(content: str) -> dict[str, str]:
+    return {key: each["mark"] for key, each in json.loads(content)["marks"].items()}
 
 
 def own_marking(found: Sheets) -> list[Marking]:
@@ -262,7 +269,7 @@ def chance_of_run(counts: "pd.DataFrame", run: int) -> float:
     """
     shares = counts[counts.sum(axis=1) > 0]
     shares = shares.div(shares.sum(axis=1), axis=0)
-    return float((shares**run).sum(axis=1).prod())
+    return float(np.prod((shares.to_numpy() ** run).sum(axis=1)))
 
 
 def run_of(marks: Sequence[Mapping[str, str]]) -> int:
@@ -289,10 +296,10 @@ def lenience(own: "pd.DataFrame", others: "pd.DataFrame") -> tuple[int, int, flo
     both = own.join(others, how="inner", rsuffix="_others")
     both = both[(both["watched"] > 0) & (both["watched_others"] > 0)]
     met, watched = int(both["met"].sum()), int(both["watched"].sum())
-    shares = (both["met_others"] / both["watched_others"]).repeat(both["watched"]).to_numpy()
+    shares = np.repeat((both["met_others"] / both["watched_others"]).to_numpy(), both["watched"].to_numpy())
     found = observed_to_expected(met, shares)
     met_others, watched_others = int(both["met_others"].sum()), int(both["watched_others"].sum())
-    table = [[met, watched - met], [met_others, watched_others - met_others]]
+    table = np.array([[met, watched - met], [met_others, watched_others - met_others]])
     plain = float(fisher_exact(table, alternative="greater").pvalue)
     return met, watched, found.expected, found.tail, plain
 
@@ -315,16 +322,17 @@ def _pivot(rows: Iterable[Sheet]) -> "pd.DataFrame":
     import pandas as pd
 
     flat = [(row.checklist, row.setting, row.rater, step, mark) for row in rows for step, mark in row.marks.items()]
-    frame = pd.DataFrame(flat, columns=["checklist", "setting", "rater", "step", "mark"])
-    counts = frame.groupby(["checklist", "setting", "rater", "step", "mark"]).size().unstack("mark", fill_value=0)
-    return counts.reindex(columns=[str(mark) for mark in Mark], fill_value=0)
+    by = ["checklist", "setting", "rater", "step"]
+    frame = pd.DataFrame(flat, columns=[*by, "mark"])
+    counts = frame.groupby([*by, "mark"]).size().unstack("mark", fill_value=0)
+    return counts.reindex(columns=MARKS, fill_value=0).reset_index()
 
 
 def _marking(found: Sheets, counts: "pd.DataFrame", rows: Sequence[Sheet]) -> Marking:
     one = rows[0]
-    there = counts.loc[one.checklist, one.setting]
-    others = there.drop(index=one.rater, level="rater").groupby("step").sum()
-    own = _pivot(rows).loc[one.checklist, one.setting, one.rater]
+    there = counts[(counts["checklist"] == one.checklist) & (counts["setting"] == one.setting)]
+    others = there[there["rater"] != one.rater].groupby("step")[MARKS].sum()
+    own = _pivot(rows).groupby("step")[MARKS].sum()
     theirs = [row for row in found.rows if (row.checklist, row.setting) == (one.checklist, one.setting)]
     theirs = [row for row in theirs if row.rater != one.rater]
     raters = len({row.rater for row in theirs})
@@ -352,8 +360,9 @@ def _marking(found: Sheets, counts: "pd.DataFrame", rows: Sequence[Sheet]) -> Ma
 
 
 def _judged(counts: "pd.DataFrame") -> "pd.DataFrame":
-    watched = counts[[str(mark) for mark in (Mark.MET, *MISSED)]].sum(axis=1)
-    return counts[[str(Mark.MET)]].rename(columns={str(Mark.MET): "met"}).assign(watched=watched)
+    """The columns `met` and `watched` of each step."""
+    watched = counts[["met", *map(str, MISSED)]].sum(axis=1)
+    return counts[["met"]].assign(watched=watched)
 
 
 def _apart(found: Sheets) -> list[Apart]:
@@ -367,7 +376,7 @@ def _apart(found: Sheets) -> list[Apart]:
         version = found.checklists[second.checklist]
         for step in parsed(version).steps:
             marks = {first.marks.get(step.key), second.marks.get(step.key)}
-            if step.critical and str(Mark.MET) in marks and marks & MISSED:
+            if step.critical and Mark.MET in marks and marks & MISSED:
                 made.append(Apart(first, second, version, step.key))
     return made
 

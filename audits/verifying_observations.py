@@ -5,7 +5,7 @@ is there no longer are found, whoever wrote past the application.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from django.db.models import QuerySet
@@ -85,7 +85,9 @@ def asked() -> Iterator[Problem]:
         elif act is None or _told(act) != (row.observation.uuid, row.by_id, {"whom": str(row.whom.uuid)}):
             yield Problem(seq, f"a second rating of observation {row.observation.uuid} is not what was asked for")
     ended = rows.filter(known_until__isnull=False)
-    made = dict(Observation.objects.filter(second_of__isnull=False).values_list("signed", "second_of"))
+    made: dict[int | None, int | None] = dict(
+        Observation.objects.filter(second_of__isnull=False).values_list("signed", "second_of")
+    )
     for row in ended.order_by("pk").iterator(chunk_size=1000):
         if not _ended(row, row.known_until, made):
             text = f"a second rating asked for of observation {row.observation.uuid} did not end like this"
@@ -98,7 +100,9 @@ def asked() -> Iterator[Problem]:
             yield Problem(seq, f"a second rating declined of observation {act and act.subject} is missing")
 
 
-def _ended(row: SecondAsked, act: Act, made: dict[int | None, int | None]) -> bool:
+def _ended(row: SecondAsked, act: Act | None, made: Mapping[int | None, int | None]) -> bool:
+    if act is None:
+        return False
     if act.kind == DECLINED:
         return row.declined is True and (act.subject, act.actor_id) == (row.observation.uuid, row.whom_id)
     if row.declined is not None:
