@@ -17,7 +17,7 @@ WORDS = {
     Becomes.LEFT_OUT: "Left out: it is on the form",
     Becomes.REFUSED: "Refused",
 }
-_SAID = 4
+_SAID = 6
 
 
 def staged(upload: Upload) -> Listing:
