@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import BrowserContext, Page
     from pytest_django.live_server_helper import LiveServer
 
 pytest_plugins = ["tests.guard_plugin"]
@@ -23,6 +23,8 @@ settings.register_profile(
 )
 settings.load_profile("sited")
 
+# Milliseconds that a browser test waits for what must come: it ends only what never does.
+LONGEST_WAIT = 90_000
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 # WCAG 2.2 up to AA and axe's own advice; target-size runs only because wcag22aa is asked for.
 AXE_TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
@@ -37,7 +39,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if importlib.util.find_spec("playwright"):
         from playwright.sync_api import expect
 
-        expect.set_options(timeout=30_000)
+        expect.set_options(timeout=LONGEST_WAIT)
     # For the processes that tests start: without it each would keep a key beside the tests' database.
     os.environ.setdefault("SECRET_KEY", settings.SECRET_KEY)
 
@@ -92,6 +94,12 @@ def postgresql_url() -> str:
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
     return {**browser_type_launch_args, "executable_path": shutil.which(CHROMIUM)}
+
+
+@pytest.fixture
+def context(context: "BrowserContext") -> "BrowserContext":
+    context.set_default_timeout(LONGEST_WAIT)
+    return context
 
 
 @pytest.fixture

@@ -156,6 +156,22 @@
     }
   });
 
+  // A part that is fetched shows what was said when it was asked for: what was chosen or typed in it since then stays.
+  const asked = new WeakMap(); // request -> what its part said; then, what was said in the meantime
+  const ticked = (field) => ["radio", "checkbox"].includes(field.type);
+  const saidIn = (part) => new Map([...part.querySelectorAll("input[id], select[id], textarea[id]")].filter(kept).map((field) => [field.id, ticked(field) ? field.checked : field.value]));
+  document.addEventListener("htmx:beforeRequest", ({ detail }) => asked.set(detail.xhr, saidIn(detail.target)));
+  document.addEventListener("htmx:beforeSwap", ({ detail }) => {
+    const before = asked.get(detail.xhr) || new Map();
+    asked.set(detail.xhr, [...saidIn(detail.target)].filter(([id, value]) => before.has(id) && before.get(id) !== value));
+  });
+  document.addEventListener("htmx:afterSwap", ({ detail }) => {
+    for (const [id, value] of asked.get(detail.xhr) || []) {
+      const field = document.getElementById(id);
+      if (field) field[ticked(field) ? "checked" : "value"] = value;
+    }
+  });
+
   // Two minutes before the session ends: say so, and let one press keep it.
   const dialog = document.getElementById("ending");
   if (dialog) {

@@ -12,11 +12,12 @@ from audits.models import Insertion, Statement
 from audits.versions import entry_of as said_in
 from ledger import clock
 from tests.audits.conftest import Stage, give_award, make_stage
-from tests.browser.waiting import resize, until, until_settled
+from tests.browser.waiting import resize, until, until_settled, until_true
+from tests.conftest import LONGEST_WAIT
 from tests.factories import SECRET
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Page, Route
     from pytest_django.live_server_helper import LiveServer
 
     from people.models import User
@@ -138,6 +139,7 @@ def test_the_keyboard_alone_logs_and_countersigns(
     page.keyboard.press("Enter")
     page.wait_for_selector("legend:has-text('You were')")
     # What was opened has the focus, so that the next stops are inside it.
+    until_settled(page)
     until(page, "document.activeElement.tagName === 'H2'")
     tab_to(page, "[name^=answer-]", at_most=3)
     page.keyboard.press("ArrowRight")
@@ -159,6 +161,7 @@ def test_logging_further_attempts_and_signing_work_without_script(
     browser: "Browser", stage: Stage, live_server: "LiveServer"
 ) -> None:
     context = browser.new_context(java_script_enabled=False)
+    context.set_default_timeout(LONGEST_WAIT)
     page = context.new_page()
 
     def enter(user: "User") -> None:
@@ -220,3 +223,25 @@ def test_another_patient_band_brings_its_supervisors_and_keeps_what_was_typed(
     until_settled(page)
     expect(page.locator(f"[name=supervisor][value='{stage.supervisor.uuid}']")).to_be_checked()
     expect(page.locator("[value=first_time]")).to_be_checked()
+
+
+@pytest.mark.std("F-17")
+def test_what_is_chosen_while_the_supervisors_are_fetched_stays_chosen(
+    page: "Page", stage: Stage, sign_in: "Callable[[User], None]", live_server: "LiveServer"
+) -> None:
+    sign_in(stage.owner.user)
+    page.goto(live_server.url + reverse("log"))
+    page.click(".tile:has-text('Su Pervisor')")
+    held: list[Route] = []
+    page.route("**" + reverse("log"), lambda route: held.append(route))
+    page.click(".tile:has-text('Adult')")
+    until_true(page, lambda: bool(held), "the supervisors are asked for")
+    # On a slow network the answer knows nothing of these two.
+    page.click(".tile:has-text('Nobody')")
+    page.click(".tile:has-text('Nearby')")
+    with page.expect_response(lambda answer: answer.request.method == "POST"):
+        held[0].continue_()
+    until_settled(page)
+    expect(page.locator("[name=supervisor]:checked")).to_have_value("nobody")
+    expect(page.locator("[name=nearness]:checked")).to_have_value("nearby")
+    expect(page.locator("[name=band]:checked")).to_have_value("adult")

@@ -3,10 +3,12 @@
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from tests.conftest import LONGEST_WAIT
+
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-STEP, LONGEST = 100, 30_000  # milliseconds
+STEP = 100  # milliseconds
 
 
 def until(page: "Page", expression: str) -> None:
@@ -16,7 +18,7 @@ def until(page: "Page", expression: str) -> None:
 
 def until_true(page: "Page", holds: Callable[[], bool], words: str) -> None:
     """The same for something that is seen from outside: a line on the console, a row in the database."""
-    for _ in range(LONGEST // STEP):
+    for _ in range(LONGEST_WAIT // STEP):
         if holds():
             return
         page.wait_for_timeout(STEP)
@@ -31,4 +33,4 @@ def until_settled(page: "Page") -> None:
 def resize(page: "Page", width: int, height: int) -> None:
     """Make the window that large, and wait until the page is laid out in it, however wide its content is."""
     page.set_viewport_size({"width": width, "height": height})
-    until(page, f"document.documentElement.clientWidth === {width}")
+    until(page, f"matchMedia('(width: {width}px)').matches")

@@ -19,7 +19,7 @@ from tests.browser.scripts import ADVICE, CUT_OFF, FRAME, LOUD, RING, SMALL, WID
 from tests.browser.stage import Ward
 from tests.browser.waiting import resize
 from tests.config.matrix import MATRIX
-from tests.conftest import AXE_TAGS
+from tests.conftest import AXE_TAGS, LONGEST_WAIT
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
@@ -189,6 +189,7 @@ class Looker:
 
     def context(self, who: str, options: Mapping[str, Any]) -> "BrowserContext":
         context = self.browser.new_context(**options, reduced_motion="reduce")
+        context.set_default_timeout(LONGEST_WAIT)
         context.add_init_script(LOUD)
         context.add_init_script(self.axe_script)
         if cookie := self.planner.clients[who].cookies.get(settings.SESSION_COOKIE_NAME):

@@ -13,6 +13,7 @@ from config import permissions
 from config.permissions import FORM, Row
 from tests.browser.waiting import resize, until, until_settled
 from tests.config import look_pages
+from tests.conftest import LONGEST_WAIT
 from tests.factories import SECRET, UserFactory
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def test_no_part_bars_anybody_or_needs_sideways_scrolling(
         page = at(path)
         resize(page, width, 800)
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        until(page, f"matchMedia('(prefers-color-scheme: {scheme})').matches")
         assert axe() == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
     assert complaints == []
@@ -171,6 +173,7 @@ def test_a_list_sorts_turns_and_narrows_without_script(
 ) -> None:
     with_script = at("list")
     context = browser.new_context(java_script_enabled=False)
+    context.set_default_timeout(LONGEST_WAIT)
     context.add_cookies(with_script.context.cookies())  # type: ignore[arg-type]
     page = context.new_page()
     page.goto(f"{live_server.url}/parts/list")
@@ -285,4 +288,4 @@ def test_a_printed_page_says_when_and_for_whom_and_leaves_the_frame_out(at: Call
     expect(page.locator("text=for Ida Marlowe")).to_be_visible()
     for gone in ("header.top", ".filters", ".exports", "nav.pages"):
         expect(page.locator(gone)).to_be_hidden()
-    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    expect(page.locator("body")).to_have_css("background-color", "rgb(255, 255, 255)")

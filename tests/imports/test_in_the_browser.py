@@ -11,6 +11,7 @@ from playwright.sync_api import expect
 from audits.models import Insertion
 from people import clock
 from tests.browser.waiting import until_settled
+from tests.conftest import LONGEST_WAIT
 from tests.factories import SECRET, ZONE
 from tests.imports.stage import make_stage, sheet
 
@@ -37,6 +38,7 @@ def test_a_log_goes_in_by_browser(
     file = tmp_path / "log.xlsx"
     file.write_bytes(sheet([stage.row(Date=day), stage.row(Date=day, Staff_no="9999")]))
     context = browser.new_context(java_script_enabled=javascript, base_url=live_server.url)
+    context.set_default_timeout(LONGEST_WAIT)
     here = page if javascript else context.new_page()
     here.goto(live_server.url + reverse("sign_in"))
     here.fill("[name=username]", stage.educator.email)
@@ -46,6 +48,8 @@ def test_a_log_goes_in_by_browser(
     here.goto(live_server.url + reverse("import_logbook"))
     here.set_input_files("[name=file]", str(file))
     here.click("text=Send the file")
+    here.wait_for_selector("#match")
+    here.wait_for_load_state()
 
     here.check("[name=d-what][value=complete]", force=True)
     here.fill("[name=d-first]", day.isoformat())
