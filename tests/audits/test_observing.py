@@ -114,7 +114,7 @@ def test_who_became_the_learner_s_own_account_meanwhile_does_not_sign(stage):
     made = ticked(begun(stage))
     Clinician.objects.filter(user=stage.assessor).update(user=None)
     Clinician.objects.filter(pk=stage.learner.pk).update(user=stage.assessor)
-    with pytest.raises(NotPermitted):
+    with pytest.raises(NotPermitted, match="may not observe themselves"):
         sign(signer=hand(made), observation=made)
 
 

@@ -15,7 +15,7 @@ from tests.factories import SECRET
 from tests.ledger.conftest import process as process  # the fixture
 
 pytestmark = pytest.mark.django_db(transaction=True)
-ROUNDS = 20
+ROUNDS = 12
 
 BEGIN = """
 import json, sys, time

@@ -14,6 +14,7 @@ from audits.observing import drop
 from audits.second_raters import ask, decline
 from ledger.canonical import canonical, digest
 from ledger.models import Act
+from tests.audits.conftest import NOW
 from tests.audits.observed import begun, make_watched, rated_twice, signed
 from tests.audits.observed import problems as found
 from tests.factories import SignedObservationFactory, an_act
@@ -82,6 +83,9 @@ ALTERED = {
     "what was replied": (lambda: ObservationReply.objects.last(), {"text": "I agree."}, "is not what was said"),
     "who replied": (
         lambda: ObservationReply.objects.last(), {"by": lambda stage: stage.other}, "is not what was said",
+    ),
+    "when it was replied": (
+        lambda: ObservationReply.objects.last(), {"said_at": NOW - timedelta(days=9)}, "is not what was said",
     ),
     "that it was read": (
         lambda: ObservationReply.objects.get(kind="acknowledged"), {"kind": "reply"}, "is not what was said",
