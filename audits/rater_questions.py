@@ -293,7 +293,7 @@ def lenience(own: "pd.DataFrame", others: "pd.DataFrame") -> tuple[int, int, flo
 
     from audits.statistics.rates import observed_to_expected
 
-    both = own.join(others, how="inner", rsuffix="_others")
+    both = own.join(others.add_suffix("_others"), how="inner")
     both = both[(both["watched"] > 0) & (both["watched_others"] > 0)]
     met, watched = int(both["met"].sum()), int(both["watched"].sum())
     shares = np.repeat((both["met_others"] / both["watched_others"]).to_numpy(), both["watched"].to_numpy())
