@@ -7,11 +7,20 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from audits import corrections, countersigning, disputes, drafts, logbook
+from audits import (
+    corrections,
+    countersigning,
+    disputes,
+    drafts,
+    logbook,
+    observation_replies,
+    observing,
+    second_raters,
+)
 from audits.awards import NewScope
 from audits.completions import NewCompletion, record_completion, withdraw_completion
 from audits.entry import AttemptMade, Difficulty
-from audits.models import Insertion, Procedure
+from audits.models import Checklist, Insertion, Observation, Procedure
 from audits.versions import entry_of as said_in
 from credentials import awarding, flags, founding, proposing, review, standings
 from credentials.enrolling import enrol
@@ -25,10 +34,12 @@ from people.absences import set_absence
 from people.models import Clinician, Unit, User
 from people.settings import set_setting
 from tests.audits.conftest import FAILED, WORKED, entry_of, give_award
+from tests.audits.observed import Watched, begun, rated_twice, signed, ticked
 from tests.credentials.conftest import sign
 from tests.factories import (
     ZONE,
     Cast,
+    ChecklistFactory,
     PlacementFactory,
     ProcedureFactory,
     UserFactory,
@@ -45,22 +56,24 @@ MISSED = AttemptMade(site="wrist", gauge=22, result="failed", side="right", reas
 
 @dataclass
 class Ward:
-    """The cast and what else there is. `entries` are named by the state that they are in."""
+    """The cast and what else there is. `entries` and `observations` are named by the state that they are in."""
 
     cast: Cast
     procedure: Procedure
     today: date
     second: User  # another educator of the department
     senior: User  # another supervisor
+    rater: User  # another assessor, asked for second ratings
     far: User  # educator of a hospital where nothing is there yet
     due: Clinician
     ready: Clinician
     doctor: Clinician
     entries: dict[str, Insertion] = field(default_factory=dict)
+    observations: dict[str, Observation] = field(default_factory=dict)
 
     def people(self) -> dict[str, User]:
         """Whoever looks at pages: name -> account."""
-        return {**self.cast.users(), "second": self.second, "far": self.far}
+        return {**self.cast.users(), "second": self.second, "far": self.far, "rater": self.rater}
 
     def log(self, who: Clinician, ago: int, *, by: User | None = None, signed: bool = True, **said: Any) -> Insertion:
         """Somebody logs an insertion of so many days ago half an hour later; who supervised signs the hour after."""
@@ -87,6 +100,7 @@ def fill() -> Ward:
     _holding(ward)
     _entries(ward)
     _waiting(ward)
+    _watched(ward)
     review.review_today()
     _questions(ward)
     standings.refresh()
@@ -111,6 +125,7 @@ def _people(today: date) -> Ward:
         today,
         second=make_appointed("educator", wards.department, "Seco Nd"),
         senior=senior,
+        rater=make_appointed("assessor", wards.department, "Seco Rater"),
         far=make_appointed("educator", third, "Fa Raway"),
         due=make_clinician(wards.ward, LONG_NAME),
         ready=make_clinician(wards.ward, "Rea Dy"),
@@ -244,6 +259,36 @@ def _waiting(ward: Ward) -> None:
         actor=ward.second, clinician=away, from_day=today - timedelta(days=20), until_day=today + timedelta(days=30)
     )
     accounts.end_account(actor=ward.cast.administrator, user=away.user)
+
+
+def _watched(ward: Ward) -> None:
+    """Practice watched: open with some ticks, unread, read, stopped, disputed, one rated twice and one to be."""
+    cast, found = ward.cast, ward.observations
+    raters = (cast.assessor, ward.rater)
+    for user in raters:
+        holder = make_clinician(cast.wards.ward, user.name, account=False)
+        Clinician.objects.filter(pk=holder.pk).update(user=user)
+        _award(holder, ward.procedure, cast.wards.department, ward.today + timedelta(days=300))
+    ChecklistFactory(procedure=ward.procedure, unit=cast.wards.hospital)
+    stage = Watched(cast, ward.procedure, Checklist.objects.get(), cast.wards.ward, cast.owner, *raters)
+    not_yet = {"met": False, "feedback": "Sure hands. Let the needle go first, then the gloves.\nTalk while you work."}
+    found["unread"] = signed(stage, said=not_yet, sharps="prompted")
+    found["learning"] = signed(stage, begin={"purpose": "learning", "setting": "simulation"}, hair="not_applicable")
+    found["stopped"] = signed(stage, said={"stopped": True}, flush="not_reached", sharps="met")
+    found["disputed"] = signed(stage)
+    observation_replies.acknowledge(actor=cast.owner.user, observation=found["learning"], text="Thank you.")
+    observation_replies.reply(actor=cast.assessor, observation=found["learning"], text="Well done.")
+    observation_replies.dispute(actor=cast.owner.user, observation=found["disputed"], reason="It was no prompt.")
+    found["twice"] = signed(replace(stage, learner=ward.ready))
+    found["second"] = rated_twice(
+        replace(stage, learner=ward.ready), found["twice"], hair="did_not_arise", said={"feedback": ""}
+    )
+    found["asked"] = signed(stage, begin={"clinician": ward.due})
+    second_raters.ask(actor=cast.assessor, observation=found["asked"], whom=raters[1])
+    found["ready"] = ticked(begun(stage, clinician=ward.ready))
+    found["open"] = begun(stage)
+    ticks = {"hands": {"mark": "met"}, "sharps": {"mark": "prompted", "note": "After I pointed at the container."}}
+    observing.save(user=cast.assessor, observation=found["open"], changes={"marks": ticks})
 
 
 def _questions(ward: Ward) -> None:

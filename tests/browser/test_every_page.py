@@ -30,7 +30,7 @@ NOT_SEEN = {
     "import_refused": "a workbook to download",
     "to_sign_check": "leads back to To sign unless entries were chosen; the walk at the bedside goes through it",
 }
-TABBED = ("sign_in", "today", "log", "to_sign", "who_can", "person", "entries", "review", "unit_setting")
+TABBED = ("sign_in", "today", "log", "to_sign", "who_can", "person", "entries", "review", "unit_setting", "observe")
 
 
 def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
@@ -40,6 +40,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
     done = cast.owner.completions.get(kind="policy")
     lapsed = Award.objects.known().get(clinician__name="Lap Sed").clinician
     entry = {state: {"uuid": made.uuid} for state, made in ward.entries.items()}
+    watched = {state: {"uuid": made.uuid} for state, made in ward.observations.items()}
     departments = {"unit_id": cast.wards.department.pk, "procedure_id": procedure}
 
     def person(who: Any, **more: Any) -> dict[str, Any]:
@@ -66,6 +67,21 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "entry_accept": plain(entry["emergency"], entry["sent_back"], entry["awaiting"]),
         "entry_decide": plain({"uuid": ward.entries["to_correct"].uuid}, entry["to_withdraw"]),
         "to_sign": [({}, ""), ({}, f"?entry={entry['serious']['uuid']}")],
+        "observations": [({}, ""), ({}, "?q=Nobody+Known")],
+        "observe_begin": [
+            *(({}, query) for query in ("", "?name=Ow", "?name=Nobody+Known")),
+            *(({}, f"?clinician={who.uuid}") for who in (cast.owner, cast.colleague)),
+            ({}, f"?clinician={cast.colleague.uuid}&procedure={ward.procedure.pk + 1}"),
+        ],
+        "observe": [(watched["open"], ""), (watched["ready"], "?back=1")],
+        "observe_check": plain(watched["open"], watched["ready"]),
+        "observe_drop": plain(watched["open"]),
+        "observation": plain(
+            *(watched[name] for name in ("unread", "learning", "stopped", "disputed", "twice", "second", "asked"))
+        ),
+        "observation_answer": plain(watched["unread"], watched["learning"]),
+        "observation_dispute": plain(watched["unread"]),
+        "second_ask": plain(watched["unread"], watched["twice"]),
         "award": plain(person(ward.ready, procedure_id=procedure), person(cast.owner, procedure_id=procedure)),
         "renew": plain(person(ward.due, procedure_id=procedure)),
         "enrol": plain(person(cast.colleague)),
