@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audits.checklist import Checklist, Phase, Step
+from audits.checklist import Checklist, Phase, Step, Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +35,21 @@ class ValueNow:
     label: str
     text: str
     source: str
-    was: str = ""
-    is_new: bool = False
+    tags: tuple[str, ...] = ()
 
     @property
     def named(self) -> str:
         """How a step names it."""
         return f"{{{self.key}}}"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that differs; `at` is where it stands on the page, '' where it is gone."""
+
+    words: str
+    tags: tuple[str, ...]
+    at: str = ""
 
 
 @dataclass(frozen=True)
@@ -51,17 +59,25 @@ class Compared:
     phases: tuple[PhaseNow, ...]
     values: tuple[ValueNow, ...]
     ratings: tuple[str, ...]
+    new_ratings: tuple[str, ...]
     gone: tuple[str, ...]
     has_before: bool
 
     @property
-    def changed(self) -> int:
-        """How many things differ from the version before."""
-        if not self.has_before:
-            return 0
-        steps = sum(bool(each.tags) for phase in self.phases for each in phase.steps)
-        phases = sum(bool(each.tags) for each in self.phases)
-        return steps + phases + sum(bool(each.was) or each.is_new for each in self.values) + len(self.gone)
+    def changes(self) -> tuple[Change, ...]:
+        """What differs from the version before, in the order of the page; what is gone comes last."""
+        found = [Change(each.label, each.tags, f"value-{each.key}") for each in self.values if each.tags]
+        for phase in self.phases:
+            if phase.tags:
+                found.append(Change(phase.phase.name, phase.tags, f"phase-{phase.phase.key}"))
+            found += [
+                Change(f"{each.number}. {each.text}", each.tags, f"step-{each.step.key}")
+                for each in phase.steps
+                if each.tags
+            ]
+        if self.has_before:
+            found += [Change(f"Overall impression: {each}", ("new",), "impressions") for each in self.new_ratings]
+        return (*found, *(Change(each, ("gone",)) for each in self.gone))
 
 
 def compared(now: Checklist, before: Checklist | None) -> Compared:
@@ -82,17 +98,13 @@ def compared(now: Checklist, before: Checklist | None) -> Compared:
         number += len(steps)
     values_before = {each.key: each for each in before.values} if before else {}
     values = tuple(
-        ValueNow(
-            each.key,
-            each.label,
-            each.text,
-            each.source,
-            was=old.text if (old := values_before.get(each.key)) and old.text != each.text else "",
-            is_new=before is not None and each.key not in values_before,
-        )
+        ValueNow(each.key, each.label, each.text, each.source, _value_tags(each, values_before.get(each.key)))
+        if before
+        else ValueNow(each.key, each.label, each.text, each.source)
         for each in now.values
     )
-    return Compared(tuple(phases), values, now.ratings, _gone(now, before), before is not None)
+    new_ratings = tuple(each for each in now.ratings if before and each not in before.ratings)
+    return Compared(tuple(phases), values, now.ratings, new_ratings, _gone(now, before), before is not None)
 
 
 def _phase_tags(phase: Phase, old: Phase | None) -> tuple[str, ...]:
@@ -101,6 +113,17 @@ def _phase_tags(phase: Phase, old: Phase | None) -> tuple[str, ...]:
     renamed = () if phase.name == old.name else (f"was {old.name}",)
     stands = () if phase.stands == old.stands else ("now stands by itself" if phase.stands else "no longer stands",)
     return (*renamed, *stands)
+
+
+def _value_tags(value: Value, old: Value | None) -> tuple[str, ...]:
+    if old is None:
+        return ("new",)
+    tags = [f"was {old.text}"] if value.text != old.text else []
+    if value.label != old.label:
+        tags.append(f"called {old.label} before")
+    if value.source != old.source:
+        tags.append("other source")
+    return tuple(tags)
 
 
 def _step(now: Checklist, step: Step, number: int, before: Checklist | None, old: Step | None, stayed: bool) -> StepNow:

@@ -8,7 +8,7 @@ from audits.checklist import Checklist as Steps
 from audits.checklists import checklists_known, parsed
 from audits.models import Checklist, ChecklistDraft, Retirement
 from credentials.checklist_changes import compared
-from credentials.checklist_drafts import faults_in, in_force
+from credentials.checklist_drafts import drafts, faults_in, in_force
 from credentials.checklist_edits import steps_in
 from credentials.retiring import last_day
 from credentials.versions import State, Version, before
@@ -78,6 +78,12 @@ def binds_instead(access: Access, row: Checklist) -> Checklist | None:
     known = checklists_known()
     without = type(known)(tuple(each for each in known.rows if each.pk != row.pk), known.retirements)
     return without.binding(row.procedure_id, access.tree.above(row.unit_id), access.on)
+
+
+def being_written(access: Access) -> list[tuple[ChecklistDraft, str, str]]:
+    """The drafts at the units whose rules this user keeps, each with the path and the zone of its unit."""
+    places = access.tree
+    return [(each, places.path(each.unit_id), places.zone(each.unit_id)) for each in drafts(access)]
 
 
 def draft_shown(draft: ChecklistDraft) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from audits.models import Checklist, ChecklistDraft
 from credentials import checklist_drafts as writing
 from credentials.checklist_edits import GONE, PARTS, Edit, move, put, put_ratings, remove, row_of
-from credentials.checklist_pages import draft_shown
+from credentials.checklist_pages import being_written, draft_shown
 from credentials.forms_checklists import ROW_FORMS, BeginForm, ProposeForm, Revised, WordsForm, first_of
 from credentials.views.documents import PROPOSED
 from people import access
@@ -40,7 +40,7 @@ def begin(request: HttpRequest) -> HttpResponse:
             return go(request, "document", "checklist", form.cleaned_data["uuid"], message=str(told))
         else:
             return go(request, "checklist_draft", made.uuid)
-    context = {"form": form, "drafts": [(each, mine.tree.path(each.unit_id)) for each in writing.drafts(mine)]}
+    context = {"form": form, "drafts": being_written(mine)}
     return page(request, "credentials/checklist_begin.html", context)
 
 
@@ -103,7 +103,7 @@ def words(request: HttpRequest, uuid: UUID) -> HttpResponse:
         form, now = _saved(request, mine, row, form, edit, name=form.cleaned_data["name"])
         if not form.errors:
             return go(request, "checklist_propose" if "check" in request.GET else "checklist_draft", uuid)
-    as_saved = {"name": now.name, "ratings": ", ".join(now.content["ratings"])} if now else {}
+    as_saved = {"name": now.name, "ratings": "; ".join(now.content["ratings"])} if now else {}
     context = {
         "form": form,
         "draft": row,

@@ -8,7 +8,7 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods, require_POST
 
 from audits.models import Checklist, Procedure
-from credentials import checklist_drafts, checklist_pages, proposing, retiring, tables
+from credentials import checklist_pages, proposing, retiring, tables
 from credentials.chances import chances_of
 from credentials.comparing import compared, parts
 from credentials.documents import programmes_known, rules_known
@@ -42,7 +42,7 @@ def rules(request: HttpRequest) -> HttpResponseBase:
         "keeps": mine.may_somewhere(Right.KEEP_RULES),
         "waiting": [each for each in rows if each.at is State.WAITS and mine.may(Right.KEEP_RULES, each.row.unit_id)],
         "retirements": retiring.waiting(mine),
-        "drafts": [(each, mine.tree.path(each.unit_id)) for each in checklist_drafts.drafts(mine)],
+        "drafts": checklist_pages.being_written(mine),
     }
     return page(request, "credentials/rules.html", context, fragment="tables/listing.html")
 

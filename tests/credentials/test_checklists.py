@@ -227,9 +227,26 @@ def test_what_is_gone_and_local_values_are_named():
     content["ratings"][0] = "Unsafe"
     found = compared(Steps.parse(content), Steps.parse(STEPS))
     assert found.gone == ("Clips hair", "Overall impression: Not safe yet")
-    assert [(each.text, each.was) for each in found.values] == [("10 mL", "5 mL or more")]
-    assert found.changed == 3
-    assert compared(Steps.parse(content), None).changed == 0
+    assert [(each.text, each.tags) for each in found.values] == [("10 mL", ("was 5 mL or more",))]
+    assert [(each.words, each.tags, each.at) for each in found.changes] == [
+        ("Flush", ("was 5 mL or more",), "value-flush_ml"),
+        ("Overall impression: Unsafe", ("new",), "impressions"),
+        ("Clips hair", ("gone",), ""),
+        ("Overall impression: Not safe yet", ("gone",), ""),
+    ]
+    assert compared(Steps.parse(content), None).changes == ()
+
+
+def test_a_phase_that_is_new_renamed_or_no_longer_stands_is_named():
+    content = changed()
+    content["phases"][0] |= {"name": "Ready", "stands": False}
+    content["phases"].append({"key": "after", "name": "After", "stands": False})
+    content["steps"].append({**STEPS["steps"][0], "key": "tidy", "phase": "after", "text": "Clears up"})
+    found = compared(Steps.parse(content), Steps.parse(STEPS))
+    assert [each.tags for each in found.phases] == [("was Prepare", "no longer stands"), (), ("new",)]
+    assert [(each.first, [step.number for step in each.steps]) for each in found.phases] == [
+        (1, [1, 2]), (3, [3, 4]), (5, [5]),
+    ]  # fmt: skip
 
 
 # --- retired ---
