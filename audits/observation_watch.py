@@ -186,7 +186,8 @@ class Watch:
         return self.row.purpose == Purpose.DECISION
 
     def part(self, part: str) -> StepAsked | SaidAsked | None:
-        return next((each for each in (*self.steps, *self.said) if each.part == part), None)
+        asked: list[StepAsked | SaidAsked] = [*self.steps, *self.said]
+        return next((each for each in asked if each.part == part), None)
 
 
 def draft_name(uuid: UUID) -> str:
@@ -211,8 +212,8 @@ def watch(access: Access, row: Observation, kept: Kept | None = None) -> Watch:
         asked = []
         for step in steps.steps_of(phase.key):
             place += 1
-            words = steps.said(step.text), steps.said(step.guidance)
-            asked.append(StepAsked(step, place, *words, *shown(f"{STEP}{step.key}")))
+            values, first, told = shown(f"{STEP}{step.key}")
+            asked.append(StepAsked(step, place, steps.said(step.text), steps.said(step.guidance), values, first, told))
         phases.append(PhaseAsked(phase.key, phase.name, number, asked))
     local = clock.now().astimezone(ZoneInfo(row.zone))
     return Watch(

@@ -36,7 +36,10 @@ from people.signing import Confirmed
 from people.spans import lock
 from people.tree import tree
 
-MEANING = {Purpose.DECISION: "observed for a decision, as shown", Purpose.LEARNING: "observed for learning, as shown"}
+MEANING = {
+    Purpose.DECISION.value: "observed for a decision, as shown",
+    Purpose.LEARNING.value: "observed for learning, as shown",
+}
 
 
 class AlreadySigned(RuntimeError):  # noqa: N818

@@ -81,7 +81,7 @@ def observations(access: Access) -> Listing:
     )
 
 
-def in_state(rows: QuerySet[Observation], state: str) -> QuerySet[Observation]:
+def in_state(rows: QuerySet[Any], state: str) -> QuerySet[Any]:
     """Rows of `_rows` in this state."""
     if state == "open":
         return rows.filter(signed=None)
@@ -89,8 +89,8 @@ def in_state(rows: QuerySet[Observation], state: str) -> QuerySet[Observation]:
         return rows.filter(signed__isnull=False).exclude(second_of=None)
     first = rows.filter(signed__isnull=False, second_of=None)
     if state == "disputed":
-        return first.filter(is_disputed=True)
-    return first.filter(is_disputed=False, is_read=state == "read")
+        return first.filter(Q(is_disputed=True))
+    return first.filter(Q(is_disputed=False, is_read=state == "read"))
 
 
 def _rows(access: Access) -> QuerySet[Any]:

@@ -114,10 +114,17 @@ def second_ask(request: HttpRequest, uuid: UUID) -> HttpResponse:
 def second_begin(request: HttpRequest, uuid: UUID) -> HttpResponse:
     """Begin the second rating that one is asked for; one that is begun already is gone on with."""
     mine, row = _asked(request, uuid)
-    same = {"clinician": row.clinician, "procedure": row.procedure, "unit": row.unit}
-    fixed = {"purpose": row.purpose, "setting": row.setting, "second_of": row}
     try:
-        made = observing.begin(actor=mine.user, uuid=uuid4(), **same, **fixed)
+        made = observing.begin(
+            actor=mine.user,
+            uuid=uuid4(),
+            clinician=row.clinician,
+            procedure=row.procedure,
+            unit=row.unit,
+            purpose=row.purpose,
+            setting=row.setting,
+            second_of=row,
+        )
     except NotEligible as refusal:
         return go(request, "today", message=f"You can't score it: {refusal}")
     except Problems as problems:

@@ -31,9 +31,9 @@ def observe_begin(request: HttpRequest) -> HttpResponse:
     """Whom; then what is fixed before the first tick."""
     mine = access.of(request)
     if not request.GET.get("clinician"):
-        form = FindForm(request.GET if "name" in request.GET else None)
-        found = form.find(mine) if form.is_bound and form.is_valid() else None
-        return page(request, "audits/observe_whom.html", {"form": form, "found": found})
+        whom = FindForm(request.GET if "name" in request.GET else None)
+        found = whom.find(mine) if whom.is_bound and whom.is_valid() else None
+        return page(request, "audits/observe_whom.html", {"form": whom, "found": found})
     clinician = _whom(mine, request.GET["clinician"])
     looks = "look" in request.POST
     form = _begin_form(request, mine, clinician, looks=looks)
@@ -81,7 +81,7 @@ def _begin_form(request: HttpRequest, mine: Access, clinician: Clinician, *, loo
 
 
 def _begin_context(mine: Access, clinician: Clinician, form: BeginForm) -> dict[str, object]:
-    procedure = Procedure.objects.filter(pk=form.procedure_now).first()
+    procedure = Procedure.objects.filter(pk=form.procedure_now).first() if form.procedure_now is not None else None
     unit = form.unit_now if form.unit_now in mine.units_for(Right.SUPERVISE) else None
     found = None
     if procedure is not None and unit is not None:
