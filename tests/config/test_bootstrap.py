@@ -80,7 +80,7 @@ class Clone:
 
     def run(self, *arguments: str, **more: str) -> subprocess.CompletedProcess[str]:
         process = self.start(*arguments, **more)
-        out, err = process.communicate(timeout=120)
+        out, err = process.communicate(timeout=400)
         return subprocess.CompletedProcess(arguments, process.returncode, out, err)
 
     def run_script(self, before: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -187,7 +187,7 @@ def test_a_signal_ends_the_command_itself(made: Clone) -> None:
     assert process.stdout
     assert process.stdout.readline()
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=30)
+    process.communicate(timeout=120)
     assert process.returncode == -signal.SIGTERM
 
 
@@ -215,7 +215,7 @@ def test_a_second_call_waits_for_the_first(bare: Clone) -> None:
     one = bare.start("greet", "one")
     bare.wait_until_begun()
     two = bare.run("greet", "two")
-    out, err = one.communicate(timeout=120)
+    out, err = one.communicate(timeout=400)
     assert (one.returncode, json.loads(out)["argv"]) == (0, ["greet", "one"]), err
     assert two.stderr == "Another call is making .venv: waiting for it.\n"
     assert json.loads(two.stdout)["argv"] == ["greet", "two"]

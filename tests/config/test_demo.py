@@ -245,7 +245,7 @@ def served(small: Register) -> Iterator[str]:
         yield f"http://localhost:{port}"
     finally:
         server.terminate()
-        _, errors = server.communicate(timeout=30)
+        _, errors = server.communicate(timeout=120)
     assert server.returncode == 0, errors
 
 
@@ -263,7 +263,7 @@ def test_whoever_is_printed_can_sign_in_with_the_secret_that_is_printed(served: 
 
 
 def _get(browser: urllib.request.OpenerDirector, address: str) -> str:
-    until = time.monotonic() + 60
+    until = time.monotonic() + 180
     while True:
         try:
             with browser.open(address) as answer:

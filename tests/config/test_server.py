@@ -51,7 +51,7 @@ def test_the_server_serves_hashed_static_files_under_a_prefix_and_stops_on_a_sig
         assert "default-src 'none'" in headers["Content-Security-Policy"]
     finally:
         server.send_signal(signal.SIGTERM)
-        out, err = server.communicate(timeout=30)
+        out, err = server.communicate(timeout=120)
     assert server.returncode == 0, err
     events = [json.loads(line)["event"] for line in out.splitlines()]
     assert events.count("request") == 2
@@ -61,7 +61,7 @@ def test_the_server_serves_hashed_static_files_under_a_prefix_and_stops_on_a_sig
 def fetch(url: str) -> tuple[int, Any]:
     """Ask until the server is up: the status and the headers."""
     request = urllib.request.Request(url, headers={"Accept-Encoding": "gzip"})
-    until = time.monotonic() + 30
+    until = time.monotonic() + 120
     while True:
         try:
             with urllib.request.urlopen(request) as answer:
