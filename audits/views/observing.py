@@ -164,7 +164,9 @@ def observe_check(request: HttpRequest, uuid: UUID) -> HttpResponse:
         return over
     check = observing.check(row)
     meaning = observing.MEANING[row.purpose]
-    form = SignForm(request, request.POST or None, digests=[check.digest])
+    # What is not ready is listed; there is nothing to sign yet.
+    sent = request.POST if request.method == "POST" and not check.faults else None
+    form = SignForm(request, sent, digests=[check.digest])
     if form.is_bound and form.is_valid() and (signer := form.signed(meaning=meaning, digests=[check.digest])):
         try:
             observing.sign(signer=signer, observation=row)
