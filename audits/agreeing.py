@@ -264,8 +264,8 @@ def _whole(
     """What is said of a practice as a whole: the verdict, whether a critical step was missed, impression and level."""
     decided = [each for each in practices if each[0]["purpose"] == Purpose.DECISION]
     asked = [
-        Compared(".verdict", "The decision", "Of those for a decision", VERDICT_WORDS, critical=True),
-        Compared(".critical", "Critical steps missed", "None, or one or more", NO_CRITICAL_MISSED, critical=True),
+        Compared(".verdict", "The decision", "Of those for a decision", VERDICT_WORDS),
+        Compared(".critical", "Critical steps missed", "None, or one or more", NO_CRITICAL_MISSED),
         Compared(".rating", "Overall impression", "The word", {str(n): word for n, word in enumerate(impressions, 1)}),
         Compared(".recommended", "Supervision recommended for the next one", "The level", LEVEL_WORDS),
     ]

@@ -177,7 +177,7 @@ def _missed(what: str, periods: tuple[tuple[str, int, int], ...]) -> SafeString:
         if rate.share is None or rate.lower is None or rate.upper is None:
             continue
         axes.plot([place, place], [rate.lower, rate.upper], color=_SOFT, linewidth=2.5)
-        filled = "none" if rate.is_few else _INK
+        filled = _WASH if rate.is_few else _INK
         axes.plot([place], [rate.share], "o", color=_INK, markersize=7, markerfacecolor=filled)
     axes.set_ylim(-0.04, 1.03)
     axes.set_yticks([0, 0.5, 1], ["0%", "50%", "100%"])

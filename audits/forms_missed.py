@@ -5,7 +5,7 @@ from typing import Any
 
 from django import forms
 
-from audits.checklist import SETTING_WORDS
+from audits.checklist import SETTING_WORDS, Setting
 from audits.missing import Asked, Offered
 from audits.quarters import Quarter, through
 from audits.small_cells import Began
@@ -41,7 +41,7 @@ class MissedForm(Form):
         defaults = {
             "unit": str(units[0][0]),
             "of": str(offered[0].checklist.uuid),
-            "setting": offered[0].setting,
+            "setting": _first_setting(offered),
             "first": max(quarters[0], now.later(-3)).code,
             "last": now.code,
             "cohort": "",
@@ -93,6 +93,12 @@ def unit_choices(access: Access) -> list[tuple[str, str]]:
     """The units whose figures one may see, as the tree has them."""
     mine = access.units_for(Right.UNIT_FIGURES)
     return [(str(each), INSET * depth + access.tree.name(each)) for each, depth in access.tree.walk() if each in mine]
+
+
+def _first_setting(offered: Sequence[Offered]) -> str:
+    """With a patient, if the version used last was; else where it was used last."""
+    there = [each.setting for each in offered if each.checklist == offered[0].checklist]
+    return Setting.PATIENT if Setting.PATIENT in there else there[0]
 
 
 def began_of(code: str) -> Began:

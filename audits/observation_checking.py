@@ -3,12 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audits.checklist import LEVEL_WORDS, MARK_WORDS, PURPOSE_WORDS, SETTING_WORDS, Verdict
+from audits.checklist import LEVEL_WORDS, MARK_WORDS, PURPOSE_WORDS, SETTING_WORDS
 from audits.models import Observation
 from audits.observation_words import NOT_PROVIDED, setting_words, verdict_words
 from audits.observing import Check
 from audits.ticks_sent import SAID, STEP
 from people.access import Access
+
+MOST = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +55,14 @@ class Checking:
         return not self.lacking
 
     @property
-    def is_not_yet(self) -> bool:
-        return self.check.verdict is Verdict.NOT_YET
+    def lacking_first(self) -> Sequence[Lacking]:
+        """As many as are read: what is said of the whole comes after the steps, and is never left out."""
+        about = [each for each in self.lacking if each.about]
+        return [*about[:MOST], *(each for each in self.lacking if not each.about)]
+
+    @property
+    def lacking_more(self) -> int:
+        return len(self.lacking) - len(self.lacking_first)
 
 
 def checking(access: Access, check: Check) -> Checking:

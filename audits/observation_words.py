@@ -14,7 +14,7 @@ def verdict_words(check: Check) -> str:
     if check.observation.purpose == Purpose.LEARNING:
         return "For learning: there is no verdict, and it counts towards no decision."
     if check.verdict is None:
-        return "Nothing is decided yet."
+        return f"Nothing is decided yet. {limit_words(check)}"
     if check.verdict is Verdict.NOT_YET:
         return f"Not yet: {why_not_yet(check) or 'the steps would allow more; it is the assessor’s own judgement.'}"
     if check.verdict is Verdict.PARTLY:

@@ -253,12 +253,12 @@ def has_enough(ratings: int, raters: int) -> bool:
 
 
 def odds_words(chance: float) -> str:
-    """How often, in words: 'about 1 time in 350'."""
+    """How often, in words, to two figures: 'about 1 time in 360'."""
     if chance >= 0.5:
         return "more often than not"
     if chance < 1e-6:
         return "less than 1 time in a million"
-    return f"about 1 time in {round(1 / chance):,}"
+    return f"about 1 time in {float(f'{1 / chance:.2g}'):,.0f}"
 
 
 def chance_of_run(counts: "pd.DataFrame", run: int) -> float:

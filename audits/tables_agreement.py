@@ -15,26 +15,35 @@ from sheets.listing import Column, Listing
 
 
 def agreement_list(lines: Sequence[Line], group: Group) -> Listing:
-    """Each thing on which the raters of one version in one setting may agree, those least alike first."""
+    """Each thing on which the raters of one version in one setting may agree, those least alike first.
+
+    Where fewer than ten practices were rated there are counts only.
+    """
+    figures = (
+        Column("share", "Agreement", value="share_words", sort=("share", "place")),
+        Column("ac1", "AC1", value="ac1_words", sort=("ac1", "place")),
+        Column("kappa", "Kappa", value="kappa_words", sort=("kappa", "place")),
+    )
     return Listing(
         name="agreement",
         title=f"{group.practices} {'practice' if group.practices == 1 else 'practices'} rated more than once",
         rows=lines,
         columns=(
-            Column("what", "What was rated", value="about.text", note="about.phase", note_label="Phase", sort="place"),
-            Column("how", "Compared", value="about.how", note=_critical, note_label="Critical"),
+            Column(
+                "what", "What was rated", value="about.text", note=_phase, note_label="Phase, and whether critical",
+                sort="place",
+            ),
+            Column("how", "Compared", value="about.how"),
             Column("practices", "Practices", "number", sort=("practices", "place")),
             Column("alike", "Alike", "number", note=_left_out, note_label="Left out", sort=("alike", "place")),
-            Column("share", "Agreement", value="share_words", sort=("share", "place")),
-            Column("ac1", "AC1", value="ac1_words", sort=("ac1", "place")),
-            Column("kappa", "Kappa", value="kappa_words", sort=("kappa", "place")),
+            *(figures if group.practices >= LEAST else ()),
             Column("table", "First rater / other rater", value="table_words"),
         ),
         empty="Nothing was rated more than once here.",
         order="share" if group.practices >= LEAST else "what",
         per_page=0,
         exports=False,
-    )
+    )  # fmt: skip
 
 
 def question_list(questions: Sequence[Question], tree: Tree) -> Listing:
@@ -141,8 +150,8 @@ def _parts(step: StepMissed, by: str, tree: Tree) -> list[tuple[str, Tally]]:
     return [("", step.all)]
 
 
-def _critical(line: Line) -> str:
-    return "critical" if line.about.critical else ""
+def _phase(line: Line) -> str:
+    return ", ".join(part for part in (line.about.phase, "critical" if line.about.critical else "") if part)
 
 
 def _left_out(line: Line) -> str:

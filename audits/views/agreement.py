@@ -1,12 +1,13 @@
 """Agreement of raters, and what a cohort misses."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_GET, require_http_methods
 
 from audits import agreeing, missing, rater_questions
-from audits.agreeing import Group
+from audits.agreeing import Group, Line
 from audits.charts import missed_over_time, missed_table
 from audits.forms_missed import BY, MissedForm
 from audits.missing import Missed
@@ -35,7 +36,7 @@ def agreement(request: HttpRequest) -> HttpResponse:
     }
     if group:
         lines = agreeing.agreement(mine, group)
-        context |= {"listing": page_of(request, agreement_list(lines, group)), "lines": lines}
+        context |= {"listing": page_of(request, agreement_list(lines, group)), "differ": _apart(lines)}
     if mine.may_somewhere(Right.DECIDE):
         context["questions"] = page_of(request, question_list(rater_questions.questions(sheets), mine.tree))
     return page(request, "audits/agreement.html", context, fragment="tables/listing.html")
@@ -59,6 +60,10 @@ def missed_steps(request: HttpRequest) -> HttpResponseBase:
         return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
     context = {"form": form, "found": found, "notes": notes, "listing": page_of(request, listing), "by": BY}
     return page(request, "audits/missed.html", {**context, **_over_time(form, found)}, fragment="tables/listing.html")
+
+
+def _apart(lines: Sequence[Line]) -> list[Line]:
+    return [each for each in lines if each.alike < each.practices]
 
 
 def _chosen(groups: list[Group], key: str) -> Group | None:

@@ -113,7 +113,8 @@ def test_what_others_always_meet_accuses_nobody_of_leniency():
     ("chance", "words"),
     [
         (1, "more often than not"), (0.5, "more often than not"), (0.25, "about 1 time in 4"),
-        (0.0028, "about 1 time in 357"), (0.0001, "about 1 time in 10,000"), (1e-9, "less than 1 time in a million"),
+        (0.0028, "about 1 time in 360"),
+        (0.04, "about 1 time in 25"), (0.0001, "about 1 time in 10,000"), (1e-9, "less than 1 time in a million"),
         (0, "less than 1 time in a million"),
     ],
 )  # fmt: skip

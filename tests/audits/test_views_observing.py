@@ -395,9 +395,11 @@ def test_back_and_a_second_signature_change_nothing_and_say_so(client, stage):
 def test_what_changed_since_it_was_shown_is_not_signed(client, stage):
     row = ticked(begun(stage))
     seals = client.get(url("observe_check", row)).context["form"].initial["shown"]
+    sent = {"shown": seals, "secret": SECRET}
+    client_of(stage.assessor).post(url("observe_save", row), step("hair", "did_not_arise", was=("met", "", "")))
+    assert "has changed since" in text(client.post(url("observe_check", row), sent))
     client_of(stage.assessor).post(url("observe_save", row), step("hands", "not_met", was=("met", "", "")))
-    answer = client.post(url("observe_check", row), {"shown": seals, "secret": SECRET})
-    assert "has changed since" in text(answer)
+    assert "Not ready to sign: 1 to mark or say" in text(client.post(url("observe_check", row), sent))
     assert not Observation.objects.filter(signed__isnull=False).exists()
 
 

@@ -5,16 +5,21 @@ that tests/config/matrix.py makes for it; where a page has several faces, `with_
 """
 
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from audits.models import Award, ScopeByRole
+from audits.example_checklist import EXAMPLE
+from audits.models import Award, Checklist, Procedure, ScopeByRole
 from config.permissions import TABLE
 from credentials.models import Flag, Founding, Programme, Rules
 from ledger import clock
+from ledger.canonical import canonical
 from tests.browser.stage import Ward, fill
 from tests.browser.walk import Found, Looker, Planner, opened_by_get
+from tests.credentials.checklists import a_draft, a_retirement_of
+from tests.factories import ChecklistFactory
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -42,6 +47,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
     entry = {state: {"uuid": made.uuid} for state, made in ward.entries.items()}
     watched = {state: {"uuid": made.uuid} for state, made in ward.observations.items()}
     departments = {"unit_id": cast.wards.department.pk, "procedure_id": procedure}
+    written = checklists(ward)
 
     def person(who: Any, **more: Any) -> dict[str, Any]:
         return {"uuid": who.uuid, **more}
@@ -93,18 +99,44 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "document": plain(
             *(
                 {"kind": kind, "uuid": row.uuid}
-                for kind, model in (("rules", Rules), ("programme", Programme))
+                for kind, model in (("rules", Rules), ("programme", Programme), ("checklist", Checklist))
                 for row in model.objects.order_by("-pk")
             )
         ),
         "document_begin": plain({"kind": "rules"}, {"kind": "programme"}),
         "document_propose": plain({"kind": "rules", **departments}, {"kind": "programme", **departments}),
+        **{name: plain(*faces) for name, faces in written.items()},
         "unit_setting": plain(
             *(
                 {"unit_id": departments["unit_id"], "name": name}
                 for name in ("logging_basis", "start_day", "reply_days")
             )
         ),
+    }
+
+
+def checklists(ward: Ward) -> dict[str, list[Mapping[str, Any]]]:
+    """Two drafts, one of them empty, and a version that one person took out of use."""
+    unit, procedure = ward.cast.wards.department, Procedure.objects.get(code="adult-guided")
+    content = EXAMPLE.to_content()
+    retired = ChecklistFactory(unit=unit, procedure=procedure, content=canonical(content), version=1)
+    ahead = ChecklistFactory(unit=unit, procedure=procedure, version=2, effective_on=ward.today + timedelta(days=9))
+    ChecklistFactory(unit=unit, procedure=procedure, version=3, approved_id=None, proposed_by=ward.second)
+    a_retirement_of(retired, ward.second)
+    drafts = [
+        {"uuid": a_draft(unit, ward.second, procedure, content=said, name=name).uuid}
+        for said, name in ((content, "Ours"), ({each: [] for each in content}, ""))
+    ]
+    return {
+        "checklist_draft": [*drafts],
+        "checklist_step": [{**drafts[0], "key": "flush"}],
+        "checklist_phase": [{**drafts[0], "key": "before"}],
+        "checklist_value": [{**drafts[0], "key": "flush"}],
+        "checklist_words": [*drafts],
+        "checklist_propose": [*drafts],
+        "checklist_blank": [{"uuid": retired.uuid}],
+        "checklist_retire": [{"uuid": ahead.uuid}],
+        "checklist_retirement": [{"uuid": retired.uuid}],
     }
 
 

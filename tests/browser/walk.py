@@ -192,6 +192,9 @@ class Looker:
         context.set_default_timeout(LONGEST_WAIT)
         context.add_init_script(LOUD)
         context.add_init_script(self.axe_script)
+        # Signed in anew: a walk on a busy machine may last longer than an idle session.
+        if user := self.planner.ward.people().get(who):
+            self.planner.clients[who].force_login(user)
         if cookie := self.planner.clients[who].cookies.get(settings.SESSION_COOKIE_NAME):
             host = urlsplit(self.url).hostname or ""
             context.add_cookies(
