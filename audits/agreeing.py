@@ -265,7 +265,7 @@ def _whole(
     decided = [each for each in practices if each[0]["purpose"] == Purpose.DECISION]
     asked = [
         Compared(".verdict", "The decision", "Of those for a decision", VERDICT_WORDS),
-        Compared(".critical", "Critical steps missed", "None, or one or more", NO_CRITICAL_MISSED),
+        Compared(".critical", "Critical steps missed", "No step, or one or more", NO_CRITICAL_MISSED),
         Compared(".rating", "Overall impression", "The word", {str(n): word for n, word in enumerate(impressions, 1)}),
         Compared(".recommended", "Supervision recommended for the next one", "The level", LEVEL_WORDS),
     ]

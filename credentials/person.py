@@ -6,6 +6,8 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import F, QuerySet
 
+from audits import completions
+from audits.completions import Noted
 from audits.holding import Held, holdings
 from audits.models import Award, Procedure
 from audits.observation_pages import InSetting, by_setting, of_person
@@ -58,6 +60,7 @@ class PersonPage:
     observed: Sequence[InSetting]
     may_observe: bool
     awards: Sequence[Award]
+    completions: Sequence[Noted]
     enrolment: Enrolment | None
     may_award: bool
     may_renew: bool
@@ -89,6 +92,11 @@ class PersonPage:
         if not self.seen.progress or (self.at.status.value in DECIDED and not self.seen.reasons):
             return ""
         return self.at.status.words
+
+    @property
+    def withdraws(self) -> bool:
+        """Whether withdrawing a completion is offered: to who decides, never on the page of another day."""
+        return self.is_now and self.seen.decides
 
     @property
     def decides(self) -> bool:
@@ -134,6 +142,7 @@ def person_page(
         observed=by_setting(of_person(access, clinician.pk, chosen.pk, on=judged.on, known=known)),
         may_observe=is_now and not seen.is_self and access.may_somewhere(Right.SUPERVISE),
         awards=awards if seen.progress else (),
+        completions=completions.of(clinician, chosen, known=known) if seen.progress else (),
         enrolment=_enrolment(clinician, chosen, known) if seen.progress else None,
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),

@@ -132,6 +132,7 @@ def axe(page: "Page", axe_script: str) -> Callable[[], list[str]]:
     """Call it on a page as it stands: a line for each element that breaks a rule, with the mend; none is the aim."""
 
     def violations() -> list[str]:
+        page.wait_for_load_state()
         page.evaluate(axe_script)
         options = {"runOnly": {"type": "tag", "values": list(AXE_TAGS)}}
         result = page.evaluate("options => axe.run(document, options)", options)

@@ -21,8 +21,8 @@ from ledger import clock
 from ledger.canonical import canonical
 from people.models import Clinician, User
 from tests.audits.observed import an_assessor, hand
-from tests.browser.waiting import until_true
-from tests.conftest import AXE_TAGS
+from tests.browser.waiting import until
+from tests.conftest import AXE_TAGS, LONGEST_WAIT
 from tests.factories import SECRET, Cast, ChecklistFactory, ProcedureFactory, make_cast
 
 if TYPE_CHECKING:
@@ -87,6 +87,7 @@ class Device:
         expect(self.page.locator(f"#was-step-{key}")).to_have_value(json.dumps([mark, "", ""]))
 
     def expect_no_barrier(self) -> None:
+        self.page.wait_for_load_state()
         self.page.evaluate(self.axe_script)
         options = {"runOnly": {"type": "tag", "values": list(AXE_TAGS)}}
         found = self.page.evaluate("options => axe.run(document, options)", options)["violations"]
@@ -103,6 +104,7 @@ def device(browser: "Browser", live_server: "LiveServer", axe_script: str) -> Ca
         context = browser.new_context(
             viewport={"width": size[0], "height": size[1]}, has_touch=True, reduced_motion="reduce", **more
         )
+        context.set_default_timeout(LONGEST_WAIT)
         page = context.new_page()
         complaints: list[str] = []
         # That the connection is cut is what some of these tests are about.
@@ -180,6 +182,7 @@ def test_by_touch_interrupted_in_the_middle_gone_on_with_elsewhere_and_signed(
         # Called away: the tablet goes into a drawer.
     with device(stage.assessor, then) as other:
         other.tap(f"text=Go on with {stage.learner.name}")
+        other.page.wait_for_url("**/watch/")
         expect(other.page.locator("#marked-words")).to_have_text(f"{len(early)} of {len(steps.steps)} marked")
         for key in late[:4]:
             other.mark(steps, key, practised[key])
@@ -197,7 +200,7 @@ def test_by_touch_interrupted_in_the_middle_gone_on_with_elsewhere_and_signed(
         for key in late[4:7]:
             other.expect_kept(key, practised[key])
         expect(other.page.locator("#saved")).to_have_text(re.compile(r"Saved \d\d:\d\d"))
-        assert other.page.evaluate("Object.keys(localStorage).length") == 0
+        until(other.page, "Object.keys(localStorage).length === 0")
         for key in late[7:]:
             other.mark(steps, key, practised[key])
         other.mark(steps, prompted, "prompted")
@@ -250,7 +253,7 @@ def test_what_was_ticked_offline_survives_a_closed_tab(stage: Stage, device: Any
         phone.expect_kept(keys[1], "met")
         expect(phone.page.locator(f"#step-{keys[0]} [value=not_met]")).to_be_checked()
         expect(phone.page.locator("#marked-words")).to_have_text(f"2 of {len(stage.steps.steps)} marked")
-        until_true(phone.page, lambda: phone.page.evaluate("Object.keys(localStorage).length") == 0, "nothing is left")
+        until(phone.page, "Object.keys(localStorage).length === 0")
     assert marks_of(row) == {keys[0]: "not_met", keys[1]: "met"}
 
 

@@ -125,11 +125,13 @@ def test_a_template_is_read_by_its_own_import(run: Run, tmp_path: Path, kind: st
 def test_a_second_person_approves_what_waits_and_the_rest_is_said(run: Run, now: Any) -> None:
     first_day_until_approval(run)
     listed = run("approve", "--as", IMOGEN, "--list").out.splitlines()
-    assert [line.split(":")[0] for line in listed] == ["Programme"] * 5 + ["Rules"] * 5 + ["Founding award"] * 21
+    assert [line.split(":")[0] for line in listed] == ["Programme"] * 5 + ["Checklist"] + ["Rules"] * 5 + [
+        "Founding award"
+    ] * 21
     assert listed[0].endswith("proposed by nobody, an example; 6 who learn wait for it")
     assert not Programme.objects.filter(approved__isnull=False).exists()
     ran = run("approve", "--as", IMOGEN, secret=SECRETS[IMOGEN])
-    assert (ran.status, ran.out.splitlines()[-1]) == (0, "31 of 31 signed.")
+    assert (ran.status, ran.out.splitlines()[-1]) == (0, "32 of 32 signed.")
     assert Programme.objects.filter(approved_by__email=IMOGEN).count() == 5
     assert Rules.objects.filter(approved_by__email=IMOGEN).count() == 5
     assert Award.objects.count() == Founding.objects.filter(confirmed=True, decided_by__email=IMOGEN).count() == 21
