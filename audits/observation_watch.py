@@ -16,7 +16,7 @@ from audits.models import Checklist as Version
 from audits.models import Observation
 from audits.observation_words import behind_words, limit_words, stands_for
 from audits.observing import Check
-from audits.ticks_sent import SAID, STEP, Kept, Values, in_words, part_named, shown_first, values_in
+from audits.ticks_sent import SAID, STEP, Kept, Values, draft_of, in_words, part_named, shown_first, values_in
 from people import clock
 from people.access import Access, Right
 from people.clock import in_words as day_words
@@ -215,13 +215,12 @@ def watch(access: Access, row: Observation, kept: Kept | None = None) -> Watch:
             values, first, told = shown(f"{STEP}{step.key}")
             asked.append(StepAsked(step, place, steps.said(step.text), steps.said(step.guidance), values, first, told))
         phases.append(PhaseAsked(phase.key, phase.name, number, asked))
-    local = clock.now().astimezone(ZoneInfo(row.zone))
     return Watch(
         check=check,
         where=access.tree.path(row.unit_id) if row.unit_id in access.tree else "a unit that was closed",
         phases=phases,
         said=_said(check, shown),
-        saved=f"Saved {local:%H:%M}",
+        saved=_saved(row, kept),
     )
 
 
@@ -234,6 +233,16 @@ def problems_of(kept: Kept, steps: Checklist) -> list[Problem]:
         text = f"Another device said ‘{now}’ meanwhile, this one ‘{in_words(part, typed, steps)}’. ‘{now}’ stands: "
         found.append(Problem(name, f"{text}change it here if that is wrong."))
     return found
+
+
+def _saved(row: Observation, kept: Kept | None) -> str:
+    """When it was saved last; what just came is saved now, even if it changed nothing."""
+    draft = kept.draft if kept else draft_of(row)
+    if draft.revision == 1 and not kept:
+        return "Nothing ticked yet"
+    now = clock.now().astimezone(ZoneInfo(row.zone))
+    at = now if kept else draft.changed_at.astimezone(ZoneInfo(row.zone))
+    return f"Saved {at:%H:%M}" if at.date() == now.date() else f"Saved {day_words(at.date())}, {at:%H:%M}"
 
 
 def _said(check: Check, shown: Any) -> list[SaidAsked]:

@@ -102,10 +102,10 @@ def observe(request: HttpRequest, uuid: UUID) -> HttpResponse:
     mine, row = _mine(request, uuid)
     if (over := _over(request, row)) is not None:
         return over
-    if request.method == "GET":
-        return _watched(request, watch(mine, row))
     sent = ticks_sent.read(request.POST, parsed(row.checklist))
     try:
+        if request.method == "GET":
+            return _watched(request, watch(mine, row))
         kept = ticks_sent.keep(user=mine.user, observation=row, sent=sent)
         found = problems_of(kept, parsed(row.checklist))
         if found:

@@ -12,9 +12,11 @@ from django.urls import reverse
 
 from audits import observing, second_raters
 from audits.models import Observation, ObservationDispute, ObservationDraft, ObservationReply, SecondAsked
+from ledger import clock
 from ledger.guarding import lifted
 from ledger.models import Act
 from people.models import Clinician
+from tests.audits.conftest import NOW
 from tests.audits.observed import begun, make_watched, marks, rated_twice, signed, ticked
 from tests.factories import SECRET, ChecklistFactory, PlacementFactory, ProcedureFactory, make_clinician
 
@@ -211,6 +213,16 @@ def test_a_tick_is_saved_by_itself_and_answered_with_how_far_it_is(client, stage
     client.post(url("observe_save", row), said("rating", "3"))
     client.post(url("observe_save", row), said("met", "no"))
     assert (kept(row)["rating"], kept(row)["met"]) == (3, False)
+
+
+def test_the_page_says_when_it_was_saved_last(client, stage):
+    row = begun(stage)
+    assert "Nothing ticked yet" in text(client.get(url("observe", row)))
+    client.post(url("observe_save", row), step("hands", "met"))
+    with clock.at(NOW + timedelta(minutes=20)):
+        assert "Saved 13:30" in text(client.get(url("observe", row)))
+    with clock.at(NOW + timedelta(hours=12)):
+        assert "Saved 2 March 2026, 13:30" in text(client_of(stage.assessor).get(url("observe", row)))
 
 
 def test_a_patient_in_a_note_is_refused_and_everything_else_on_the_page_is_kept(client, stage):
