@@ -320,6 +320,17 @@ def test_an_educator_who_was_observed_or_has_still_to_rate_learns_nothing_of_tha
     assert asks(stage.learner.user) == []
 
 
+def test_an_educator_is_told_nothing_that_rests_on_their_own_practice(stage, careful):
+    rates(stage, stage.assessor, times=9)
+    assert "Asa Essor" in {who for who, _ in asks(stage.cast.educator)}
+    # All of these ratings are of the learner, who is an educator there too.
+    AppointmentFactory(user=stage.learner.user, role="educator", unit=stage.cast.wards.hospital)
+    assert asks(stage.learner.user) == []
+    rates(stage, stage.assessor, times=6, learner=make_clinician(stage.ward))
+    found = [each for each in questions(sheets(access_of(stage.learner.user))) if each.about == "Identical ratings"]
+    assert [each.words for each in found] == ["The last 6 ratings carry the same mark at every step"]
+
+
 def test_more_ratings_cost_no_more_queries(stage):
     access, costs = access_of(stage.cast.educator), []
     for more in (3, 20):
