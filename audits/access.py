@@ -6,17 +6,41 @@ A manager sees entries only where an educator refers a case, which is not part o
 of a person is recorded by the page that shows it (`people.lookups.note_view`).
 """
 
-from typing import Self
+from typing import Any, Self
 
 from django.db.models import Q
 from django.http import Http404
 
 from ledger.models import KnownQuerySet
 from people.access import Access, Right
+from people.models import User
 
 
-class InsertionQuerySet(KnownQuerySet):
+class VisibleQuerySet(KnownQuerySet):
+    """Evidence, and what of it somebody may see. `what` names one of it."""
+
+    what = ""
+
+    def visible_to(self, access: Access) -> Self:
+        raise NotImplementedError
+
+    def seen_by(self, access: Access, uuid: object) -> Self:
+        """Every version of one, for a page of this user. Raises Http404 if it is out of their sight."""
+        found = self.visible_to(access).filter(uuid=uuid)
+        if not found.exists():
+            raise Http404(f"No {self.what} in scope has this identifier.")
+        return found
+
+
+def is_own(user: User, row: Any) -> bool:
+    """Whether this account is, or was when it was entered, that of the person whom the evidence is about."""
+    return user.pk in (row.clinician_user_id, row.clinician.user_id)
+
+
+class InsertionQuerySet(VisibleQuerySet):
     """Insertions, and which of them somebody may see."""
+
+    what = "entry"
 
     def visible_to(self, access: Access) -> Self:
         """The versions this user may see: one's own, those that name one, those of units and people in one's charge."""
@@ -29,16 +53,11 @@ class InsertionQuerySet(KnownQuerySet):
             mine |= Q(unit__in=units) | Q(clinician__in=theirs)
         return self.filter(mine)
 
-    def seen_by(self, access: Access, uuid: object) -> "Self":
-        """Every version of one entry, for a page of this user. Raises Http404 if it is out of their sight."""
-        found = self.visible_to(access).filter(uuid=uuid)
-        if not found.exists():
-            raise Http404("No entry in scope has this identifier.")
-        return found
 
-
-class ObservationQuerySet(KnownQuerySet):
+class ObservationQuerySet(VisibleQuerySet):
     """Observations, and which of them somebody may see."""
+
+    what = "observation"
 
     def signed_by(self, known: int | None = None) -> Self:
         """Those that are signed, as known now or at that number."""
@@ -68,10 +87,3 @@ class ObservationQuerySet(KnownQuerySet):
         unrated = every.filter(made, signed=None, second_of=None).values("pk")
         blind = Q(pk__in=asked) | Q(second_of__in=asked) | Q(second_of__in=unrated)
         return self.filter(made | Q(signed__isnull=False) & ~blind & (own & Q(second_of=None) | others & ~own))
-
-    def seen_by(self, access: Access, uuid: object) -> "Self":
-        """One observation, for a page of this user. Raises Http404 if it is out of their sight."""
-        found = self.visible_to(access).filter(uuid=uuid)
-        if not found.exists():
-            raise Http404("No observation in scope has this identifier.")
-        return found

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from datetime import date
 
-from audits.countersigning import POSITIVE, is_own
+from audits.access import is_own
+from audits.countersigning import POSITIVE
 from audits.models import Dispute, Insertion, Proposal, Statement
 from people import clock
 from people.access import Access, NotPermitted, Right

@@ -288,7 +288,14 @@ def _contradictions(
 
 def marks_of(given: Mapping[str, Mapping[str, str]]) -> dict[str, Seen]:
     """Marks as content holds them: {step: {"mark", "reason", "note"}}. Raises ValueError for a mark that is none."""
-    return {key: Seen(Mark(each["mark"]), each.get("reason", ""), each.get("note", "")) for key, each in given.items()}
+    return {key: _seen(each) for key, each in given.items()}
+
+
+def _seen(said: Mapping[str, str]) -> Seen:
+    mark = Mark(said["mark"])
+    # A reason that was given before the mark was changed says nothing any more.
+    reason = said.get("reason", "") if mark is Mark.NOT_APPLICABLE else ""
+    return Seen(mark, reason, said.get("note", ""))
 
 
 def unfinished(checklist: Checklist, marks: Marks) -> list[Fault]:

@@ -13,7 +13,8 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Prefetch, Q
 
-from audits.countersigning import POSITIVE, add_statement, is_own, standing_version
+from audits.access import is_own
+from audits.countersigning import POSITIVE, add_statement, standing_version
 from audits.entry import Entry, entry_from, problems, sent
 from audits.freetext import text_problems
 from audits.logbook import touch

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Prefetch
 
+from audits.access import is_own
 from audits.freetext import text_problems
 from audits.holding import Held, Refusal, holdings
 from audits.limits import limits
@@ -213,11 +214,6 @@ def standing_version(insertion: int) -> Insertion:
     if Dispute.objects.known().filter(insertion=found).exists():
         raise AlreadyDecided("This entry is disputed: an educator decides first.")
     return found
-
-
-def is_own(user: User, insertion: Insertion) -> bool:
-    """Whether this account is, or was when it was entered, that of the inserter."""
-    return user.pk in (insertion.clinician_user_id, insertion.clinician.user_id)
 
 
 def _checked(user: User, insertion: Insertion, kind: Statement.Kind, note: str) -> Held:

@@ -4,7 +4,8 @@ from datetime import timedelta
 
 from django.db import transaction
 
-from audits.countersigning import is_own, standing_version
+from audits.access import is_own
+from audits.countersigning import standing_version
 from audits.freetext import text_problems
 from audits.limits import limits
 from audits.logbook import touch

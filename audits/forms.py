@@ -16,7 +16,7 @@ from audits.models import Nearness, Result, Scored, Technique
 from audits.supervision import Candidate, candidates, procedures_for
 from audits.vocabulary import BANDS, EVENTS, GUIDED, HELP, REASONS, REASONS_FOR_NO_ATTEMPT, SCALES
 from people import clock
-from people.fields import ClockField, DayField, Form
+from people.fields import ClockField, DayField, Form, WhichField
 from people.forms import UnitField
 from people.models import Clinician, User
 from people.problems import Problem, Problems
@@ -74,14 +74,7 @@ class LogForm(Form):
         widget=forms.Textarea(attrs={"rows": 3}),
         help_text="Never write a name, birth date or record number here.",
     )
-    fold = forms.TypedChoiceField(
-        label="The clocks went back that night. Which of the two?",
-        choices=[("0", "The first"), ("1", "The second")],
-        coerce=int,
-        empty_value=None,
-        widget=forms.RadioSelect,
-        required=False,
-    )
+    fold = WhichField()
 
     def __init__(
         self,

@@ -6,16 +6,16 @@ from typing import Any
 from uuid import uuid4
 
 from django import forms
-from django.db.models import Q
 from django.http import QueryDict
 
 from audits.checklist import PURPOSE_WORDS, SETTING_WORDS
 from audits.models import Procedure
 from people import clock
 from people.access import Access
-from people.fields import ClockField, DayField, Form
+from people.fields import ClockField, DayField, Form, WhichField
 from people.forms import UnitField
 from people.models import Clinician, User
+from people.naming import called
 from people.problems import Problem, Problems
 from people.tree import Tree
 
@@ -40,9 +40,7 @@ class FindForm(Form):
 
     def find(self, mine: Access) -> list[Clinician]:
         rows = mine.in_scope().exclude(user=mine.user)
-        for word in self.cleaned_data["name"].split():
-            rows = rows.filter(Q(name__icontains=word) | Q(staff_number__iexact=word))
-        return list(rows.order_by("name", "pk")[:20])
+        return list(rows.filter(called(self.cleaned_data["name"])).order_by("name", "pk")[:20])
 
 
 class BeginForm(Form):
@@ -56,14 +54,7 @@ class BeginForm(Form):
         widget=forms.RadioSelect,
         help_text="This can't be changed once you have begun.",
     )
-    fold = forms.TypedChoiceField(
-        label="The clocks went back that night. Which of the two?",
-        choices=[("0", "The first"), ("1", "The second")],
-        coerce=int,
-        empty_value=None,
-        widget=forms.RadioSelect,
-        required=False,
-    )
+    fold = WhichField()
 
     def __init__(
         self,

@@ -3,7 +3,7 @@
 A problem names the field whose cell is to be mended; a warning says what was left out or taken for granted.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from typing import Any
@@ -79,12 +79,20 @@ class Register:
 
     def procedure(self, text: str) -> Procedure:
         """The procedure with this code or name. Raises Refused."""
-        wanted = " ".join(text.split()).casefold()
-        for each in self.procedures:
-            if wanted in (each.code.casefold(), each.name.casefold()):
-                return each
-        codes = ", ".join(each.code for each in self.procedures) or "none yet"
-        raise Refused(f"No procedure has this code or name; there are: {codes}.")
+        return procedure_called(text, self.procedures)
+
+
+def procedure_called(text: str, procedures: Sequence[Procedure]) -> Procedure:
+    """The one of these with this code or name, whatever its case and spaces. Raises Refused."""
+    wanted = " ".join(text.split()).casefold()
+    for each in procedures:
+        if wanted in (each.code.casefold(), each.name.casefold()):
+            return each
+    raise Refused(f"No procedure has this code or name; there are: {codes_of(procedures)}.")
+
+
+def codes_of(procedures: Sequence[Procedure]) -> str:
+    return ", ".join(each.code for each in procedures) or "none yet"
 
 
 class Reader:

@@ -31,8 +31,7 @@ from people.problems import Problem, Problems
 from people.settings import add_setting
 from people.signing import Confirmed, digest_of
 from sheets.reading import Workbook
-from sheets.table import Recall, Remark, Table, Tables, tables
-from sheets.zipcheck import FileRefused
+from sheets.table import Recall, Table, Tables, tables, usable
 
 KIND = "logbook"
 REASON = "A later sheet says otherwise."
@@ -81,17 +80,7 @@ def read_tables(
 ) -> Tables:
     """The tables of a workbook that are insertions. Raises FileRefused if none is."""
     found = tables(workbook, FIELDS, columns=columns, recall=recall)
-    kept, remarks = [], list(found.remarks)
-    for table in found:
-        if lacking := _lacking(table):
-            names = ", ".join(LABELS[name] for name in lacking)
-            remarks.append(Remark(f"The sheet was not read: it has no column for {names}.", table.sheet))
-        else:
-            kept.append(table)
-    if not kept:
-        told = " ".join(f"{remark.sheet}: {remark.reason}" for remark in remarks if remark.sheet)
-        raise FileRefused(f"No sheet holds insertions. {told}".rstrip())
-    return Tables(tuple(kept), tuple(remarks))
+    return usable(found, "insertions", LABELS, _lacking)
 
 
 def _lacking(table: Table) -> list[str]:

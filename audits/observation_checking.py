@@ -72,7 +72,7 @@ def checking(access: Access, check: Check) -> Checking:
         begun=(
             Line("Who", row.clinician.name),
             Line("Procedure", row.procedure.name),
-            Line("On", access.tree.path(row.unit_id) if row.unit_id in access.tree else "a unit that was closed"),
+            Line("On", access.tree.where(row.unit_id)),
             Line("Where", SETTING_WORDS[row.setting]),
             Line("What for", PURPOSE_WORDS[row.purpose]),
             Line("Checklist", str(row.checklist)),

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from audits import checklist
-from audits.checklist import Fault, Mark, Marks, Phase, Purpose, Seen, Verdict
+from audits.checklist import Fault, Mark, Marks, Phase, Purpose, Verdict
 from audits.checklists import parsed
 from audits.models import Observation, ObservationDraft
 from audits.observation_kept import EMPTY, WORDS
@@ -89,9 +89,7 @@ def checked(observation: Observation, kept: Mapping[str, Any]) -> Check:
     said = {**EMPTY, **kept}
     steps = parsed(observation.checklist)
     known = {step.key for step in steps.steps}
-    marks: dict[str, Seen] = {
-        key: _seen(each) for key, each in said["marks"].items() if key in known and each.get("mark")
-    }
+    marks = checklist.marks_of({key: each for key, each in said["marks"].items() if key in known and each.get("mark")})
     decides = observation.purpose == Purpose.DECISION
     if not decides:
         said["met"] = None
@@ -158,13 +156,6 @@ def personal(found: Check) -> dict[str, Any]:
     if steps := {key: each for key, each in steps.items() if each}:
         words["steps"] = steps
     return words
-
-
-def _seen(said: Mapping[str, str]) -> Seen:
-    mark = Mark(said["mark"])
-    # A reason that was given before the mark was changed says nothing any more.
-    reason = said.get("reason", "") if mark is Mark.NOT_APPLICABLE else ""
-    return Seen(mark, reason, said.get("note", ""))
 
 
 def _unsaid(said: Mapping[str, Any], steps: checklist.Checklist, decides: bool, best: Verdict | None) -> list[Fault]:

@@ -9,6 +9,7 @@ from typing import Any
 from django.db.models import Exists, OuterRef, QuerySet
 
 from audits import integrity, second_raters
+from audits.access import is_own
 from audits.checklist import (
     LEVEL_WORDS,
     MARK_WORDS,
@@ -22,9 +23,9 @@ from audits.checklist import (
 )
 from audits.checklists import checklists_known, parsed
 from audits.models import Observation, ObservationDispute, ObservationReply, SecondAsked
-from audits.observation_replies import is_learner, may_say
-from audits.observation_words import setting_words, verdict_words
-from audits.observing import EMPTY, Check, check
+from audits.observation_replies import may_say
+from audits.observation_words import mark_words, setting_words, verdict_words
+from audits.observing import EMPTY, Check, check, mine_open
 from ledger.acts import history
 from people.access import Access, Right
 from people.clock import in_words, through
@@ -176,9 +177,9 @@ def shown(access: Access, row: Observation) -> Shown:
     found = _read(row)
     said = found.said if found else EMPTY
     seconds = list(
-        Observation.objects.known()
+        Observation.objects.signed_by()
         .visible_to(access)
-        .filter(second_of=row, signed__isnull=False)
+        .filter(second_of=row)
         .select_related("assessor")
         .order_by("pk")
     )
@@ -186,7 +187,7 @@ def shown(access: Access, row: Observation) -> Shown:
     first = row.second_of_id is None
     talks = first and may_say(access.user, row)
     asks = first and (row.assessor_id == access.user.pk or access.may(Right.DECIDE, row.unit_id))
-    own = is_learner(access.user, row)
+    own = is_own(access.user, row)
     return Shown(
         row=row,
         check=found,
@@ -195,7 +196,7 @@ def shown(access: Access, row: Observation) -> Shown:
         checklist=steps,
         said=said,
         phases=phases_of(steps, said["marks"], [json.loads(each.content)["marks"] for each in seconds]),
-        where=_path(access, row.unit_id),
+        where=access.tree.where(row.unit_id),
         is_whole=row.signed_id is None or not integrity.observation_differences(row),
         is_retired=checklists_known().is_retired(row.checklist, access.on),
         seconds=seconds,
@@ -222,7 +223,7 @@ def _rests_on(access: Access, row: Observation) -> list[str]:
     """By what whoever signed could observe that day: appointment, and for a decision what they held."""
     found = []
     if row.appointment is not None:
-        role, unit = row.appointment.get_role_display(), _path(access, row.appointment.unit_id)
+        role, unit = row.appointment.get_role_display(), access.tree.where(row.appointment.unit_id)
         span = f"from {in_words(row.appointment.from_day)}, {through(row.appointment.until_day)}"
         found.append(f"Appointed as {role.lower()}, {unit}, {span}")
     if row.award is not None:
@@ -242,10 +243,6 @@ def _events(row: Observation, *, beside: bool) -> list[Event]:
     ]
 
 
-def _path(access: Access, unit: int) -> str:
-    return access.tree.path(unit) if unit in access.tree else "a unit that was closed"
-
-
 def phases_of(
     steps: Checklist, marks: Mapping[str, Mapping[str, str]], others: Sequence[Mapping[str, Mapping[str, str]]] = ()
 ) -> tuple[PhaseSeen, ...]:
@@ -258,7 +255,7 @@ def phases_of(
             step=step,
             text=steps.said(step.text),
             mark=mark,
-            words=MARK_WORDS.get(mark, "Not provided"),
+            words=mark_words(said),
             reason=said.get("reason", ""),
             note=said.get("note", ""),
             is_missed=mark in (Mark.NOT_MET, Mark.PROMPTED),
@@ -280,14 +277,13 @@ class Waits:
 
 def waits_for(access: Access) -> Waits:
     """Unfinished ones, second ratings asked of one, feedback to read, and, for an educator, disputes. Four queries."""
-    signed = Observation.objects.known().filter(signed__isnull=False, second_of=None)
+    signed = Observation.objects.signed_by().filter(second_of=None)
     read = ObservationReply.objects.filter(observation=OuterRef("pk"), kind=ObservationReply.Kind.ACKNOWLEDGED)
     mine = signed.filter(clinician=access.clinician).exclude(Exists(read)) if access.clinician else signed.none()
     units = access.units_for(Right.DECIDE)
     disputed = signed.filter(unit__in=units, disputes__decided=None, disputes__isnull=False) if units else signed.none()
-    unfinished = Observation.objects.known().filter(assessor=access.user, signed=None)
     return Waits(
-        unfinished=list(_named(unfinished)),
+        unfinished=mine_open(access),
         asked=list(second_raters.asked_of(access)),
         to_read=list(_named(mine)),
         disputed=list(_named(disputed.exclude(clinician__user=access.user))),
@@ -296,9 +292,8 @@ def waits_for(access: Access) -> Waits:
 
 def of_person(access: Access, clinician: int, procedure: int, *, on: date, known: int | None) -> list[Observation]:
     """The signed first ratings of one person that this user may see, latest first, as known then."""
-    rows = Observation.objects.known(known).visible_to(access)
+    rows = Observation.objects.signed_by(known).visible_to(access)
     rows = rows.filter(clinician=clinician, procedure=procedure, second_of=None, observed_on__lte=on)
-    rows = rows.filter(signed__isnull=False) if known is None else rows.filter(signed__lte=known)
     disputed = ObservationDispute.objects.known(known).filter(observation=OuterRef("pk"))
     return list(_named(rows.annotate(is_disputed=Exists(disputed))))
 

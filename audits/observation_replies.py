@@ -2,6 +2,7 @@
 
 from django.db import transaction
 
+from audits.access import is_own
 from audits.freetext import text_problems
 from audits.models import Observation, ObservationDispute, ObservationReply
 from ledger.acts import Recording, recording
@@ -15,14 +16,9 @@ Kind = ObservationReply.Kind
 LONGEST_REPLY, LONGEST_REASON = 1000, 300
 
 
-def is_learner(user: User, observation: Observation) -> bool:
-    """Whether this account is, or was when it was begun, that of the person observed."""
-    return user.pk in (observation.clinician_user_id, observation.clinician.user_id)
-
-
 def acknowledge(*, actor: User, observation: Observation, text: str = "") -> ObservationReply:
     """The learner has read the feedback, and may say something to it. Raises NotPermitted, Problems if said before."""
-    if not is_learner(actor, observation):
+    if not is_own(actor, observation):
         raise NotPermitted(f"{actor.pk} is not the person observed in {observation.uuid}")
     return _say(actor, observation, text, act="observation.acknowledged", kind=Kind.ACKNOWLEDGED, asked="")
 
@@ -78,7 +74,7 @@ def take_back(*, actor: User, observation: Observation) -> None:
 
 def may_say(user: User, observation: Observation) -> bool:
     """Whether this user may reply or dispute: the learner, its assessor, an educator of the unit."""
-    if is_learner(user, observation) or user.pk == observation.assessor_id:
+    if is_own(user, observation) or user.pk == observation.assessor_id:
         return True
     return access_of(user).may(Right.DECIDE, observation.unit_id)
 

@@ -13,7 +13,8 @@ from audits.checklist import LEVEL_WORDS, MARK_WORDS, Checklist, Mark, Purpose, 
 from audits.checklists import checklists_known, parsed
 from audits.holding import Held, Refusal, holdings
 from audits.models import Checklist as Version
-from audits.models import Observation
+from audits.models import Observation, ObservationDraft
+from audits.observation_content import checked
 from audits.observation_words import behind_words, limit_words, stands_for
 from audits.observing import Check
 from audits.ticks_sent import SAID, STEP, Kept, Values, draft_of, in_words, part_named, shown_first, values_in
@@ -196,7 +197,8 @@ def draft_name(uuid: UUID) -> str:
 
 def watch(access: Access, row: Observation, kept: Kept | None = None) -> Watch:
     """The page of one's own observation that is not signed. `kept` is what became of what was just sent from it."""
-    check = observing.check(row)
+    draft = kept.draft if kept else draft_of(row)
+    check = checked(row, draft.content)
     steps, content = check.checklist, check.said
     refused = dict(kept.refused) if kept else {}
     faults: dict[str, list[str]] = {}
@@ -217,10 +219,10 @@ def watch(access: Access, row: Observation, kept: Kept | None = None) -> Watch:
         phases.append(PhaseAsked(phase.key, phase.name, number, asked))
     return Watch(
         check=check,
-        where=access.tree.path(row.unit_id) if row.unit_id in access.tree else "a unit that was closed",
+        where=access.tree.where(row.unit_id),
         phases=phases,
         said=_said(check, shown),
-        saved=_saved(row, kept),
+        saved=_saved(row, draft, is_now=kept is not None),
     )
 
 
@@ -235,13 +237,12 @@ def problems_of(kept: Kept, steps: Checklist) -> list[Problem]:
     return found
 
 
-def _saved(row: Observation, kept: Kept | None) -> str:
+def _saved(row: Observation, draft: ObservationDraft, *, is_now: bool) -> str:
     """When it was saved last; what just came is saved now, even if it changed nothing."""
-    draft = kept.draft if kept else draft_of(row)
-    if draft.revision == 1 and not kept:
+    if draft.revision == 1 and not is_now:
         return "Nothing ticked yet"
     now = clock.now().astimezone(ZoneInfo(row.zone))
-    at = now if kept else draft.changed_at.astimezone(ZoneInfo(row.zone))
+    at = now if is_now else draft.changed_at.astimezone(ZoneInfo(row.zone))
     return f"Saved {at:%H:%M}" if at.date() == now.date() else f"Saved {day_words(at.date())}, {at:%H:%M}"
 
 

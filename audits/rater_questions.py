@@ -96,10 +96,6 @@ class Marking:
         return SETTING_WORDS[self.setting]
 
     @property
-    def is_comparable(self) -> bool:
-        return self.practices >= LEAST_PRACTICES and has_enough(self.others, self.other_raters)
-
-    @property
     def met_words(self) -> str:
         """412 of 420 steps met; by the marks of 3 others about 380.2 would be."""
         said = f"{self.met} of {self.watched} steps met without a prompt"

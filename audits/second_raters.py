@@ -5,6 +5,7 @@ from uuid import UUID
 
 from django.db import transaction
 
+from audits.access import is_own
 from audits.holding import holdings
 from audits.models import Observation, SecondAsked
 from ledger.acts import recording
@@ -67,7 +68,7 @@ def ask(*, actor: User, observation: Observation, whom: User) -> SecondAsked:
     access = access_of(actor)
     if actor.pk != observation.assessor_id:
         access.require(Right.DECIDE, observation.unit_id)
-    if actor.pk in (observation.clinician_user_id, observation.clinician.user_id):
+    if is_own(actor, observation):
         raise NotPermitted(f"{actor.pk} may not ask about an observation of themselves")
     with transaction.atomic():
         lock(Clinician(pk=observation.clinician_id))

@@ -8,9 +8,10 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from enum import StrEnum
 from functools import cached_property
 from itertools import islice
-from typing import Any
+from typing import Any, Protocol
 
 from audits.identifiers import find_identifiers, looks_like_record_numbers
+from people.models import User
 from people.problems import Problem
 from sheets import cells
 from sheets.reading import Cell, Fault, Formula, is_blank
@@ -209,3 +210,18 @@ def _is_checked_number(text: str) -> bool:
 
 def _heading_tells(heading: str) -> bool:
     return looks_like_record_numbers((), heading=heading)
+
+
+class Plan(Protocol):
+    """What an import would do, before it is signed."""
+
+    @property
+    def actor(self) -> User: ...
+    @property
+    def report(self) -> Report: ...
+    @property
+    def digest(self) -> str: ...
+    @property
+    def statement(self) -> str: ...
+    @property
+    def has_work(self) -> bool: ...

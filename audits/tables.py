@@ -1,12 +1,12 @@
 """The lists of entries."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 from django.urls import reverse
 
 from audits.models import Insertion, Procedure, Result
@@ -14,7 +14,8 @@ from audits.states import WORDS, in_state, state_of, with_state
 from people.access import Access, Right
 from people.clock import in_words
 from people.fields import DayField
-from people.tree import Tree
+from people.naming import called
+from people.tree import CLOSED, Tree
 from sheets.listing import Column, Filter, Listing
 
 INSET = "\u2003"
@@ -62,8 +63,8 @@ def entry_list(access: Access) -> Listing:
             ),
         ),
         filters=(
-            Filter("state", forms.ChoiceField(label="State", choices=_any(WORDS), required=False), in_state),
-            Filter("name", forms.CharField(label="Inserted by", required=False), _by_name),
+            Filter("state", forms.ChoiceField(label="State", choices=any_of(WORDS), required=False), in_state),
+            Filter("name", forms.CharField(label="Inserted by", required=False), by_name),
             *_whose(access),
             Filter(
                 "unit",
@@ -125,7 +126,7 @@ def _events(row: Insertion) -> str:
 
 
 def unit_name(tree: Tree) -> Callable[[Any], str]:
-    return lambda row: tree.name(row.unit_id) if row.unit_id in tree else "a unit that was closed"
+    return lambda row: tree.name(row.unit_id) if row.unit_id in tree else CLOSED
 
 
 def hospital_name(tree: Tree) -> Callable[[Any], str]:
@@ -145,13 +146,12 @@ def _signature(row: Any) -> str:
     return f"{statement.printed_name}, {in_words(local.date())}, {local:%H:%M} {row.zone}, {statement.meaning}"
 
 
-def _by_name(rows: QuerySet[Insertion], text: str) -> QuerySet[Insertion]:
-    for word in text.split():
-        rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
-    return rows
+def by_name(rows: QuerySet[Any], text: str) -> QuerySet[Any]:
+    """Rows about those who are called so."""
+    return rows.filter(called(text, "clinician__"))
 
 
-def _any(words: Any) -> list[tuple[str, str]]:
+def any_of(words: Mapping[str, str]) -> list[tuple[str, str]]:
     return [("", "Any"), *words.items()]
 
 

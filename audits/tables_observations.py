@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from audits.checklist import LEVEL_WORDS, PURPOSE_WORDS, SETTING_WORDS, VERDICT_WORDS
 from audits.models import Observation, ObservationDispute, ObservationReply, Procedure
-from audits.tables import hospital_name, unit_name
+from audits.tables import any_of, by_name, hospital_name, unit_name
 from people.access import Access, Right
 from people.clock import in_words
 from people.fields import DayField
@@ -58,12 +58,15 @@ def observations(access: Access) -> Listing:
             ),
         ),
         filters=(
-            Filter("state", forms.ChoiceField(label="State", choices=_any(STATES), required=False), in_state),
-            Filter("purpose", forms.ChoiceField(label="What for", choices=_any(PURPOSE_WORDS)), _by("purpose")),
-            Filter("setting", forms.ChoiceField(label="Where", choices=_any(SETTING_WORDS)), _by("setting")),
-            Filter("name", forms.CharField(label="Who"), _by_name, folded=True),
+            Filter("state", forms.ChoiceField(label="State", choices=any_of(STATES), required=False), in_state),
+            Filter("purpose", forms.ChoiceField(label="What for", choices=any_of(PURPOSE_WORDS)), _by("purpose")),
+            Filter("setting", forms.ChoiceField(label="Where", choices=any_of(SETTING_WORDS)), _by("setting")),
+            Filter("name", forms.CharField(label="Who"), by_name, folded=True),
             Filter(
-                "verdict", forms.ChoiceField(label="Came to", choices=_any(VERDICT_WORDS)), _by("verdict"), folded=True
+                "verdict",
+                forms.ChoiceField(label="Came to", choices=any_of(VERDICT_WORDS)),
+                _by("verdict"),
+                folded=True,
             ),
             *_whose(access),
             Filter(
@@ -143,13 +146,3 @@ def _whose(access: Access) -> tuple[Filter, ...]:
 
 def _by(path: str) -> Any:
     return lambda rows, value: rows.filter(**{path: value})
-
-
-def _by_name(rows: QuerySet[Observation], text: str) -> QuerySet[Observation]:
-    for word in text.split():
-        rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
-    return rows
-
-
-def _any(words: Mapping[str, str]) -> list[tuple[str, str]]:
-    return [("", "Any"), *words.items()]

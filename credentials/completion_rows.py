@@ -10,6 +10,7 @@ from typing import Any
 
 from audits.completions import Kind, NewCompletion, problems_of
 from audits.directory import People, may_be
+from audits.logbook_rows import codes_of, procedure_called
 from audits.models import Procedure
 from credentials.completion_fields import PARSERS, says_passed
 from people.models import Clinician
@@ -36,16 +37,11 @@ class Register:
 
     def procedure(self, text: str) -> Procedure:
         """The procedure with this code or name; without one the only procedure there is. Raises Refused."""
-        wanted = " ".join(text.split()).casefold()
-        for each in self.procedures:
-            if wanted in (each.code.casefold(), each.name.casefold()):
-                return each
-        codes = ", ".join(each.code for each in self.procedures) or "none yet"
-        if wanted:
-            raise Refused(f"No procedure has this code or name; there are: {codes}.")
+        if text.split():
+            return procedure_called(text, self.procedures)
         if len(self.procedures) == 1:
             return self.procedures[0]
-        raise Refused(f"Say for which procedure; there are: {codes}.")
+        raise Refused(f"Say for which procedure; there are: {codes_of(self.procedures)}.")
 
     def by(self, text: str) -> str:
         """Who saw the proof: the name of a staff number or an e-mail of the register, or the name as it stands."""

@@ -32,8 +32,7 @@ from people.models import Clinician, User
 from people.problems import Problem
 from people.signing import Confirmed, NotConfirmed, digest_of
 from sheets.reading import Workbook
-from sheets.table import Recall, Remark, Table, Tables, tables
-from sheets.zipcheck import FileRefused
+from sheets.table import Recall, Table, Tables, tables, usable
 
 __all__ = ["FIELDS", "KIND", "MEANING", "NOTES", "Plan", "carry_out", "plan_import", "read_tables"]
 
@@ -78,17 +77,7 @@ def read_tables(
 ) -> Tables:
     """The tables of a workbook that are completions. Raises FileRefused if none is."""
     found = tables(workbook, FIELDS, columns=columns, recall=recall)
-    kept, remarks = [], list(found.remarks)
-    for table in found:
-        if table.missing:
-            names = ", ".join(LABELS[name] for name in table.missing)
-            remarks.append(Remark(f"The sheet was not read: it has no column for {names}.", table.sheet))
-        else:
-            kept.append(table)
-    if not kept:
-        told = " ".join(f"{remark.sheet}: {remark.reason}" for remark in remarks if remark.sheet)
-        raise FileRefused(f"No sheet holds completions. {told}".rstrip())
-    return Tables(tuple(kept), tuple(remarks))
+    return usable(found, "completions", LABELS, lambda table: table.missing)
 
 
 def plan_import(*, actor: User, tables: Tables, file: str) -> Plan:

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any, Protocol
 
 from audits import logbook_sheets
-from audits.sheet_report import Report
+from audits.sheet_report import Plan, Report
 from credentials import completion_sheets, staff_sheets
 from people.access import Right
 from people.models import User
@@ -16,19 +16,6 @@ from sheets.reading import Workbook
 from sheets.table import Recall, Tables
 
 Days = tuple[date, date] | None
-
-
-class Plan(Protocol):
-    """What an import would do, before it is signed."""
-
-    @property
-    def report(self) -> Report: ...
-    @property
-    def digest(self) -> str: ...
-    @property
-    def statement(self) -> str: ...
-    @property
-    def has_work(self) -> bool: ...
 
 
 class CarryOut(Protocol):

@@ -20,6 +20,7 @@ from credentials.whocan import Line
 from credentials.wording import DECIDED, RULE_WORDS
 from people.access import Access, Right
 from people.models import Placement
+from people.naming import called
 from sheets.listing import Column, Filter, Listing
 
 
@@ -307,9 +308,7 @@ def _through(row: Standing) -> date | None:
 
 def _named(rows: QuerySet[Any], value: str) -> QuerySet[Any]:
     """Those whose name or staff number holds every word."""
-    for word in value.split():
-        rows = rows.filter(Q(clinician__name__icontains=word) | Q(clinician__staff_number__iexact=word))
-    return rows
+    return rows.filter(called(value, "clinician__"))
 
 
 def _of_procedure(rows: QuerySet[Standing], value: str) -> QuerySet[Standing]:

@@ -14,8 +14,8 @@ from django.http import Http404
 
 from audits.identifiers import find_identifiers, looks_like_record_numbers
 from audits.logbook import Conflict
-from audits.sheet_report import Becomes, Report
-from credentials.sheet_kinds import KINDS, Days, Kind, Plan
+from audits.sheet_report import Becomes, Plan, Report
+from credentials.sheet_kinds import KINDS, Days, Kind
 from people import clock
 from people.access import Access, NotPermitted
 from people.models import User

@@ -4,8 +4,6 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from django.db.models import Q
-
 from audits.holding import Held, Holdings, holdings
 from audits.models import Procedure
 from credentials.gathering import Pair
@@ -17,6 +15,7 @@ from credentials.wording import DECIDED
 from people.access import Access, Right
 from people.clock import in_words
 from people.models import Appointment, Clinician, Placement, User
+from people.naming import called
 
 MOST_FOUND = 50
 SUPERVISING = (Appointment.Role.SUPERVISOR, Appointment.Role.ASSESSOR, Appointment.Role.EDUCATOR)
@@ -68,12 +67,9 @@ def here_and_now(access: Access, unit: int, procedure: Procedure) -> list[Line]:
 
 def look_up(access: Access, words: str, procedure: Procedure, unit: int | None = None) -> list[Line]:
     """Those in scope whose name or staff number holds every word, with their answer at a unit (None: at home)."""
-    asked = words.split()
-    if not asked:
+    if not words.split():
         return []
-    found = access.clinicians_for(Right.ANSWER).select_related("user")
-    for word in asked:
-        found = found.filter(Q(name__icontains=word) | Q(staff_number__iexact=word))
+    found = access.clinicians_for(Right.ANSWER).select_related("user").filter(called(words))
     people = list(found.order_by("name", "pk")[:MOST_FOUND])
     placed = Placement.objects.known().on(access.on).filter(clinician__in=people).order_by("home", "id")
     at = {each.clinician_id: each for each in placed}

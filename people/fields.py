@@ -110,3 +110,18 @@ class ClockField(forms.Field):
             return self.to_python(initial) != self.to_python(data)
         except ValidationError:
             return True
+
+
+class WhichField(forms.TypedChoiceField):
+    """Which of two is meant where the clocks went back over a time: 0 the first, 1 the second, None if nobody said."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(
+            label="The clocks went back that night. Which of the two?",
+            choices=[("0", "The first"), ("1", "The second")],
+            coerce=int,
+            empty_value=None,
+            widget=forms.RadioSelect,
+            required=False,
+            **kwargs,
+        )

@@ -8,6 +8,8 @@ from uuid import UUID
 
 from people.models import Place, Unit
 
+CLOSED = "a unit that was closed"
+
 
 @dataclass(frozen=True)
 class Node:
@@ -91,6 +93,10 @@ class Tree:
         """'Saltmarsh Hospital / Ward 4 Tern': from the top, the root left out (for the root, its name)."""
         names = [self.nodes[each].name for each in reversed(self.above(unit_id))]
         return " / ".join(names[1:] or names)
+
+    def where(self, unit_id: int) -> str:
+        """The path of a unit, of one that was closed too, so that a page about the past needs no question."""
+        return self.path(unit_id) if unit_id in self else CLOSED
 
     def zone(self, unit_id: int) -> str:
         return self.nodes[unit_id].zone

@@ -122,6 +122,24 @@ class Tables:
             yield from table.rows()
 
 
+def usable(found: Tables, what: str, labels: Mapping[str, str], lacking: Callable[[Table], Sequence[str]]) -> Tables:
+    """The tables that lack no column that they need, and remarks on the others. Raises FileRefused if none is left.
+
+    `what` names the rows, 'insertions'; `labels` are the columns' names in words.
+    """
+    kept, remarks = [], list(found.remarks)
+    for table in found:
+        if missing := lacking(table):
+            names = ", ".join(labels[name] for name in missing)
+            remarks.append(Remark(f"The sheet was not read: it has no column for {names}.", table.sheet))
+        else:
+            kept.append(table)
+    if not kept:
+        told = " ".join(f"{remark.sheet}: {remark.reason}" for remark in remarks if remark.sheet)
+        raise FileRefused(f"No sheet holds {what}. {told}".rstrip())
+    return Tables(tuple(kept), tuple(remarks))
+
+
 def tables(
     workbook: Workbook,
     fields: Sequence[Field],

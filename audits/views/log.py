@@ -3,7 +3,6 @@
 from uuid import UUID
 
 from django import forms
-from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_http_methods
@@ -17,6 +16,7 @@ from people import access
 from people.access import Access, Right
 from people.fields import Form
 from people.models import Clinician
+from people.naming import called
 from people.pages import go, page
 from people.problems import Problems
 
@@ -64,9 +64,7 @@ class WhoseForm(Form):
 
     def find(self, mine: Access) -> list[Clinician]:
         rows = mine.clinicians_for(Right.LOG_ON_BEHALF)
-        for word in self.cleaned_data["name"].split():
-            rows = rows.filter(Q(name__icontains=word) | Q(staff_number__iexact=word))
-        return list(rows.order_by("name", "pk")[:20])
+        return list(rows.filter(called(self.cleaned_data["name"])).order_by("name", "pk")[:20])
 
 
 def _log(request: HttpRequest, mine: Access, clinician: Clinician) -> HttpResponse:
