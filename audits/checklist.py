@@ -86,6 +86,7 @@ MISSED = frozenset({Mark.NOT_MET, Mark.PROMPTED})
 """What counts as missed where a critical step is judged for a decision: prompted is not met."""
 
 MOST_STEPS, MOST_PHASES, MOST_VALUES = 80, 12, 20
+FEWEST_RATINGS, MOST_RATINGS, LONGEST_RATING = 2, 7, 80
 _KEY = re.compile(r"[a-z][a-z0-9_]{0,39}")
 _NAMED = re.compile(r"\{([^{}]*)\}")
 
@@ -141,6 +142,11 @@ class Checklist:
         """The checklist in this content. Raises ValueError with everything that is wrong with it."""
         if faults := errors_in(content):
             raise ValueError("; ".join(f"{each.path}: {each.message}" for each in faults))
+        return cls.written(content)
+
+    @classmethod
+    def written(cls, content: Mapping[str, Any]) -> "Checklist":
+        """The checklist as far as it is written: it may still lack what `errors_in` asks for."""
         return cls(
             values=tuple(Value(**each) for each in content["values"]),
             phases=tuple(Phase(**each) for each in content["phases"]),
@@ -185,6 +191,11 @@ class Seen:
 Marks = Mapping[str, Seen]
 
 
+def values_named(text: str) -> list[str]:
+    """The keys of the local values that a text names."""
+    return _NAMED.findall(text)
+
+
 def errors_in(content: Mapping[str, Any]) -> list[Fault]:
     """What is wrong with a version's content, for the form: an empty list if it can be used."""
     faults: list[Fault] = []
@@ -195,9 +206,13 @@ def errors_in(content: Mapping[str, Any]) -> list[Fault]:
     }
     faults.extend(Fault(name, "is no part of a checklist") for name in content if name not in (*read, "ratings"))
     ratings = content.get("ratings")
-    if not (isinstance(ratings, Sequence) and not isinstance(ratings, str) and 2 <= len(ratings) <= 7):
+    if not (
+        isinstance(ratings, Sequence)
+        and not isinstance(ratings, str)
+        and FEWEST_RATINGS <= len(ratings) <= MOST_RATINGS
+    ):
         faults.append(Fault("ratings", "Give two to seven words for the overall impression, the lowest first."))
-    elif any(not isinstance(each, str) or not each.strip() or len(each) > 80 for each in ratings):
+    elif any(not isinstance(each, str) or not each.strip() or len(each) > LONGEST_RATING for each in ratings):
         faults.append(Fault("ratings", "Use 1 to 80 characters for each."))
     elif len({each.casefold() for each in ratings}) < len(ratings):
         faults.append(Fault("ratings", "Two of them are the same."))
@@ -269,7 +284,7 @@ def _contradictions(
         for part in ("text", "guidance"):
             faults.extend(
                 Fault(f"steps.{place}.{part}", f"There is no local value {{{key}}}.")
-                for key in _NAMED.findall(step.get(part, ""))
+                for key in values_named(step.get(part, ""))
                 if key not in named
             )
     if not faults and (order := [places.index(each["phase"]) for each in steps]) != sorted(order):

@@ -199,8 +199,7 @@ def _digest(plan: Plan) -> str:
 
 def _role(user: User, units: frozenset[int]) -> str:
     access = access_of(user)
-    covering = [each for each in access.appointments if access.tree.below(each.unit_id) & units]
-    return "; ".join(f"{each.get_role_display()}, {access.tree.path(each.unit_id)}" for each in covering)
+    return access.as_printed(each for each in access.appointments if access.tree.below(each.unit_id) & units)
 
 
 def _lock(found: Planned) -> None:

@@ -9,7 +9,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
-from audits.checklist import MOST_PHASES, MOST_STEPS, MOST_VALUES, Checklist, Phase, Step, Value, errors_in_row
+from audits.checklist import (
+    FEWEST_RATINGS,
+    LONGEST_RATING,
+    MOST_PHASES,
+    MOST_RATINGS,
+    MOST_STEPS,
+    MOST_VALUES,
+    Phase,
+    Step,
+    Value,
+    errors_in_row,
+    values_named,
+)
 from audits.freetext import text_problems
 from people.problems import Problem, Problems, problem
 
@@ -28,16 +40,6 @@ GONE = "It is not in this draft any more."
 _NAMED_BY = {"step": "text", "phase": "name", "value": "label"}
 _LONGEST_KEY = 24
 _LONGEST_TEXT = 1000
-
-
-def steps_in(content: Mapping[str, Any]) -> Checklist:
-    """The checklist as far as it is written: it may still lack what `audits.checklist.errors_in` asks for."""
-    return Checklist(
-        values=tuple(Value(**each) for each in content["values"]),
-        phases=tuple(Phase(**each) for each in content["phases"]),
-        steps=tuple(Step(**each) for each in content["steps"]),
-        ratings=tuple(content["ratings"]),
-    )
 
 
 def row_of(content: Mapping[str, Any], part: str, key: str) -> Row | None:
@@ -118,9 +120,9 @@ def put_ratings(ratings: Sequence[str]) -> Edit:
 
     def edit(content: Content) -> Content:
         found = []
-        if not 2 <= len(words) <= 7:
+        if not FEWEST_RATINGS <= len(words) <= MOST_RATINGS:
             found.append("Give two to seven, each in a line of its own, the lowest first.")
-        if any(len(each) > 80 for each in words):
+        if any(len(each) > LONGEST_RATING for each in words):
             found.append("Use at most 80 characters for each.")
         if len({each.casefold() for each in words}) < len(words):
             found.append("Two of them are the same.")
@@ -142,7 +144,7 @@ def _refuse(part: str, kind: type, row: Row, content: Content) -> None:
         found += [
             Problem(field, f"There is no local value {{{name}}}: add it first, or write it without braces.")
             for field in ("text", "guidance")
-            for name in re.findall(r"\{([^{}]*)\}", row[field])
+            for name in values_named(row[field])
             if name not in known
         ]
     texts = [name for name, value in row.items() if isinstance(value, str) and name not in ("key", "phase")]

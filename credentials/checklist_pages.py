@@ -9,7 +9,6 @@ from audits.checklists import checklists_known, parsed
 from audits.models import Checklist, ChecklistDraft, Retirement
 from credentials.checklist_changes import compared
 from credentials.checklist_drafts import drafts, faults_in, in_force
-from credentials.checklist_edits import steps_in
 from credentials.retiring import last_day
 from credentials.versions import State, Version, before
 from people.access import Access, Right
@@ -88,7 +87,7 @@ def being_written(access: Access) -> list[tuple[ChecklistDraft, str, str]]:
 
 def draft_shown(draft: ChecklistDraft) -> dict[str, Any]:
     """The context of a draft's pages: what it says, what differs from the version in force, what is to be mended."""
-    now: Steps = steps_in(draft.content)
+    now = Steps.written(draft.content)
     earlier = in_force(draft.procedure_id, draft.unit_id)
     return {
         "draft": draft,

@@ -27,7 +27,7 @@ from credentials.completion_rows import Reader, Register
 from ledger.acts import recording
 from ledger.canonical import canonical
 from people import clock
-from people.access import ROLES, Access, NotPermitted, Right, access_of
+from people.access import Access, NotPermitted, Right, access_of
 from people.models import Clinician, User
 from people.problems import Problem
 from people.signing import Confirmed, NotConfirmed, digest_of
@@ -110,7 +110,7 @@ def carry_out(
             raise NotConfirmed("The register changed meanwhile, and rows would become something else. Look again.")
         with recording(actor=signer.user, kind=_ACT) as rec:
             digests = add_completions(rec, again.new)
-            signer.use(plan.digest, rec, role=_role(access_of(signer.user)))
+            signer.use(plan.digest, rec, role=access_of(signer.user).printed_for(Right.DECIDE))
             rec.content |= {"file": plan.file, "rows": digests}
         if after is not None:
             after()
@@ -255,9 +255,3 @@ def _lock(new: Sequence[NewCompletion]) -> None:
     whose = {each.clinician.pk for each in new}
     # Everybody in one order, as every other write takes them.
     list(Clinician.objects.select_for_update().filter(pk__in=whose).order_by("pk").values_list("pk"))
-
-
-def _role(access: Access) -> str:
-    """The appointments by which somebody decides."""
-    deciding = [each for each in access.appointments if each.role in ROLES[Right.DECIDE]]
-    return "; ".join(f"{each.get_role_display()}, {access.tree.path(each.unit_id)}" for each in deciding)

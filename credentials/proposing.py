@@ -221,5 +221,4 @@ def role_words(user: User, unit: int) -> str:
     """The appointments by which somebody acts at a unit, as a signature prints them: 'Educator, Saltmarsh Hospital'."""
     access = access_of(user)
     above = access.tree.above(unit)
-    found = [each for each in access.appointments if each.unit_id in above]
-    return "; ".join(f"{each.get_role_display()}, {access.tree.path(each.unit_id)}" for each in found)
+    return access.as_printed(each for each in access.appointments if each.unit_id in above)

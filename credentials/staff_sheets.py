@@ -23,7 +23,7 @@ from credentials.staff_rows import Said, in_order, read_row, width_of_numbers
 from credentials.staff_writing import Writer
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical, digest
-from people.access import ROLES, Access, NotPermitted, Right, access_of
+from people.access import Access, NotPermitted, Right, access_of
 from people.models import Unit, User
 from people.problems import Problems
 from people.signing import Confirmed, NotConfirmed, digest_of
@@ -105,7 +105,7 @@ def carry_out(
             _take_in(rec, said, access, report)
             if _digest(plan.file, report) != plan.digest:
                 raise NotConfirmed("The register changed meanwhile, and rows would become something else. Look again.")
-            signer.use(plan.digest, rec, role=_role(access))
+            signer.use(plan.digest, rec, role=access.printed_for(Right.PLACE))
             _tell(rec, said, plan.file, report)
         if after is not None:
             after()
@@ -171,12 +171,6 @@ def _pass(
         else:
             report.becomes[each.position] = Becomes.NEW if changed else Becomes.ALREADY
     return refused
-
-
-def _role(access: Access) -> str:
-    """The appointments by which somebody takes people in, whatever part of the group they cover."""
-    placing = [each for each in access.appointments if each.role in ROLES[Right.PLACE]]
-    return "; ".join(f"{each.get_role_display()}, {access.tree.path(each.unit_id)}" for each in placing)
 
 
 def _digest(file: str, report: Report) -> str:

@@ -4,7 +4,7 @@ It answers both ways: may this user (`may`, `may_about`), and which may this use
 Out of scope is 'not found' (404); in scope and not allowed is `NotPermitted` (403).
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -119,6 +119,14 @@ class Access:
     def units_for(self, right: Right) -> frozenset[int]:
         """Every unit over which this user has this right."""
         return self.neighbourhood if right == Right.ANSWER else self.units(*ROLES[right])
+
+    def as_printed(self, appointments: Iterable[Appointment]) -> str:
+        """These appointments as a signature prints them: 'Educator, Saltmarsh Hospital'."""
+        return "; ".join(f"{each.get_role_display()}, {self.tree.path(each.unit_id)}" for each in appointments)
+
+    def printed_for(self, right: Right) -> str:
+        """The appointments that give this right, whatever part of the group they cover, as a signature prints them."""
+        return self.as_printed(each for each in self.appointments if each.role in ROLES[right])
 
     def may(self, right: Right, unit_id: int) -> bool:
         return unit_id in self.units_for(right)
