@@ -220,6 +220,22 @@ def end_restriction(
     return ended
 
 
+def restriction_digest(restriction: Restriction) -> str:
+    """The digest of all that a version of a restriction says. Its act keeps it, so that an altered row is found."""
+    said = {
+        "answer": restriction.answer,
+        "basis": restriction.basis,
+        "clinician": restriction.clinician.uuid,
+        "due_on": restriction.due_on,
+        "from_day": restriction.from_day,
+        "kind": restriction.kind,
+        "procedure": restriction.procedure.code if restriction.procedure else None,
+        "until_day": restriction.until_day,
+        "uuid": restriction.uuid,
+    }
+    return digest(canonical({name: None if value is None else str(value) for name, value in said.items()}))
+
+
 def _held_otherwise(
     rec: Recording, clinician: Clinician, procedure: int | None, from_day: date | None, until_day: date | None
 ) -> None:
