@@ -13,6 +13,7 @@ from audits.models import Award, Procedure
 from audits.observation_pages import InSetting, by_setting, of_person
 from credentials.documents import terms
 from credentials.models import Enrolment, Flag
+from credentials.offers import About, Offer, offers
 from credentials.record import Record, record_of
 from credentials.rules.answers import Answer, Status
 from credentials.rules.reasons import Reason
@@ -64,6 +65,7 @@ class PersonPage:
     enrolment: Enrolment | None
     may_award: bool
     may_renew: bool
+    offers: Sequence[Offer]
 
     @property
     def may_insert(self) -> Answer:
@@ -98,11 +100,6 @@ class PersonPage:
         """Whether withdrawing a completion is offered: to who decides, never on the page of another day."""
         return self.is_now and self.seen.decides
 
-    @property
-    def decides(self) -> bool:
-        """Whether decisions are offered: never on the page of another day."""
-        return self.is_now and (self.seen.decides or self.seen.founds)
-
 
 def person_page(
     access: Access,
@@ -124,6 +121,10 @@ def person_page(
     places = tree(known)
     home = judged.standing.home[0] if judged.standing.home else None
     is_now = on is None and known is None
+    enrolment = _enrolment(clinician, chosen, known) if seen.progress else None
+    about = About(
+        access=access, seen=seen, clinician=clinician, procedure=chosen, status=at.status, enrolment=enrolment
+    )
     awards = list(Award.objects.known(known).filter(clinician=clinician, procedure=chosen).order_by("from_day", "id"))
     return PersonPage(
         clinician=clinician,
@@ -143,9 +144,10 @@ def person_page(
         may_observe=is_now and not seen.is_self and access.may_somewhere(Right.SUPERVISE),
         awards=awards if seen.progress else (),
         completions=completions.of(clinician, chosen, known=known) if seen.progress else (),
-        enrolment=_enrolment(clinician, chosen, known) if seen.progress else None,
+        enrolment=enrolment,
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
+        offers=offers(about) if is_now else (),
     )
 
 

@@ -22,6 +22,7 @@ from audits.models.evidence import (
     Technique,
 )
 from audits.models.observed import Observation, ObservationDispute, ObservationDraft, ObservationReply, SecondAsked
+from audits.models.settled import DisputeAnswer, Recognition, Reconsidered, Ruling, Tally
 
 __all__ = [
     "Attempt",
@@ -31,6 +32,7 @@ __all__ = [
     "ChecklistDraft",
     "Completion",
     "Dispute",
+    "DisputeAnswer",
     "Draft",
     "Insertion",
     "Nearness",
@@ -42,14 +44,18 @@ __all__ = [
     "Procedure",
     "Proposal",
     "Proposed",
+    "Recognition",
+    "Reconsidered",
     "Restriction",
     "Result",
     "Retirement",
+    "Ruling",
     "ScopeByRole",
     "Scored",
     "SecondAsked",
     "Sheet",
     "Statement",
+    "Tally",
     "Technique",
     "two_people",
 ]

@@ -10,8 +10,6 @@ from ledger.guard import Guard
 from ledger.models import Act, Known
 from people.models import Clinician, Spanned, Unit, User, span_in_order
 
-__all__ = ["Enrolment", "Flag", "FlagReply", "Founding", "Learning", "Programme", "Proposed", "Rules", "Standing"]
-
 
 class Rules(Proposed):
     class Meta:
@@ -104,6 +102,8 @@ class Flag(models.Model):
         WATCH = "watch", "Watch"
         TALKED = "talked", "Talked over"
         REFRESH = "refresh", "Refresher agreed"
+        PLAN = "plan", "Re-supervision agreed"
+        SUSPENDED = "suspended", "Suspended"
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="flags")
@@ -142,6 +142,23 @@ class FlagReply(models.Model):
     text = models.CharField(max_length=1000)
     made = models.ForeignKey(Act, models.PROTECT, related_name="+")
     said_at = models.DateTimeField()
+
+
+class Referral(Known):
+    """A case handed on: to an educator further up, or to a manager, who may then see the figures behind it."""
+
+    uuid = models.UUIDField(default=uuid.uuid4, editable=False, db_index=True)
+    flag = models.ForeignKey(Flag, models.PROTECT, related_name="referrals")
+    to = models.ForeignKey(User, models.PROTECT, related_name="+")
+    by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    reason = models.CharField(max_length=500)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["flag", "to"], condition=Q(known_until=None), name="credentials_referral_once"
+            )
+        ]
 
 
 class Standing(models.Model):
