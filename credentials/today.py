@@ -1,6 +1,6 @@
 """Today: what concerns whoever asks, by what they are. The answer first, then what waits for them. No figures."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -12,14 +12,15 @@ from audits.countersigning import Waiting, queue
 from audits.models import Checklist, Insertion, Procedure
 from audits.observation_pages import Waits, waits_for
 from audits.states import State, in_state, state_of, with_state
-from credentials import founding, proposing, retiring
+from credentials import founding, proposing, retiring, today_lines
 from credentials.flags import visible_flags
 from credentials.models import Flag, Founding, Programme, Proposed, Rules, Standing
+from credentials.rules import progress
 from credentials.rules.answers import Answer, Status
-from credentials.rules.progress import Line
 from credentials.rules.reasons import Reason
 from credentials.rules.standing import AnswerAt
 from credentials.standings import Read, pairs_of, read_many
+from credentials.today_lines import Line
 from credentials.whocan import last_day
 from credentials.wording import RULE_WORDS
 from people.access import Access, Right, Role
@@ -44,7 +45,7 @@ class MyAnswer:
     through: date | None
     reasons: Sequence[Reason]
     elsewhere: Sequence[tuple[str, Answer]]
-    missing: Sequence[tuple[str, Sequence[Line]]]
+    missing: Sequence[tuple[str, Sequence[progress.Line]]]
 
     @property
     def is_missing_something(self) -> bool:
@@ -110,6 +111,7 @@ class Today:
     endings_count: int
     unsigned: list[Unsigned]
     steps: list[Step]
+    lines: Mapping[str, Sequence[Line]]
     supervises: bool
     manages: bool
     audits: bool
@@ -139,6 +141,7 @@ def today(access: Access) -> Today:
         endings_count=len(endings),
         unsigned=_unsigned(access) if access.units(Role.MANAGER) else [],
         steps=steps(access) if _starts(access) else [],
+        lines=today_lines.lines(access),
         supervises=access.may_somewhere(Right.SUPERVISE),
         manages=bool(access.units(Role.MANAGER)),
         audits=bool(access.units(Role.AUDITOR)),
