@@ -50,7 +50,9 @@ class CohortMember(Known):
     clinician = models.ForeignKey(Clinician, models.PROTECT, related_name="+")
     outcome = models.CharField(max_length=12, choices=Outcome.choices, blank=True)  # '': still in it
     left_on = models.DateField(null=True, blank=True)
+    moved_to = models.ForeignKey(Cohort, models.PROTECT, null=True, blank=True, related_name="+")
     handed_to = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    taken_on = models.DateField(null=True, blank=True)  # when whoever it was handed to took it on
     note = models.CharField(max_length=500, blank=True)
 
     class Meta:
