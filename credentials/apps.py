@@ -7,10 +7,17 @@ class CredentialsConfig(AppConfig):
 
     def ready(self) -> None:
         from audits import settled
-        from credentials import first_steps, standings, touched, verifying  # the app registry must be full
+        from credentials import (  # the app registry must be full
+            first_steps,
+            standings,
+            touched,
+            verifying,
+            verifying_cohorts,
+        )
         from people import first_day
 
         touched.register_all()
         verifying.register_all()
+        verifying_cohorts.register_all()
         settled.follow(standings.refresh)
         first_day.register(first_steps.first_steps)

@@ -8,6 +8,8 @@ def register_all() -> None:
     for kind in (
         "award.made",
         "award.renewed",
+        "cohort.joined",
+        "cohort.left",
         "enrolment.closed",
         "enrolment.opened",
         "flag.closed",
@@ -35,6 +37,8 @@ def register_all() -> None:
         "checklist.retired",
         "checklist.retirement_decided",
         "checklist.taken_back",
+        "cohort.opened",
+        "cohort.taken_over",
         "flag.raised",
         "flag.replied",
         "founding.entered",

@@ -13,7 +13,7 @@ from credentials.proposing import KINDS, document_digest
 from credentials.retiring import retirement_digest
 from ledger import verify
 from ledger.models import Act
-from ledger.verify import Problem, with_acts
+from ledger.verify import Problem, personal_of, with_acts
 from people.signing import digest_of
 
 
@@ -50,7 +50,7 @@ def retirements() -> Iterator[Problem]:
             if act is None or not (
                 _signed(act, "checklist.retired", row.checklist.uuid, document_digest(row.checklist), row.by_id)
                 and (act.facts["from"], act.facts["lapses_on"]) == dates
-                and _personal(act).get("reason", row.reason) == row.reason
+                and personal_of(act).get("reason", row.reason) == row.reason
             ):
                 yield Problem(seq, f"the retirement of checklist {row.checklist.uuid} is not what was signed")
             if row.decided is not None and not (
@@ -111,11 +111,11 @@ def enrolments() -> Iterator[Problem]:
 
 
 def _opened_by_another(seq: int, row: Enrolment) -> bool:
-    """An import, or the approval of the programme for which the learning waited, which lists whom it enrolled."""
+    """An import, or what lists whom it enrolled: joining a cohort, approving the programme for which learning waited."""
     act = Act.objects.get(pk=seq)
     listed = {"clinician": str(row.clinician.uuid), "from": row.from_day.isoformat()}
     return act.kind == "staff.imported" or (
-        act.kind == "programme.approved" and listed in act.facts.get("enrolled", ())
+        act.kind in ("programme.approved", "cohort.joined") and listed in act.facts.get("enrolled", ())
     )
 
 
@@ -151,7 +151,7 @@ def flags() -> Iterator[Problem]:
             if row.closed is not None and not (
                 _signed(row.closed, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
                 and row.closed.facts["outcome"] == row.outcome
-                and _personal(row.closed).get("reason", row.reason) == row.reason
+                and personal_of(row.closed).get("reason", row.reason) == row.reason
             ):
                 yield Problem(row.closed_id, f"flag {row.uuid} was not closed like this")
             waits = False
@@ -164,7 +164,7 @@ def replies() -> Iterator[Problem]:
     acts = Act.objects.filter(kind="flag.replied").select_related("payload")
     for seq, act, made in with_acts(rows, acts, by="made_id"):
         told = [(row.flag.uuid, row.by_id, row.text) for row in made]
-        said = [(act.subject, act.actor_id, _personal(act).get("text", told[0][2] if told else ""))] if act else []
+        said = [(act.subject, act.actor_id, personal_of(act).get("text", told[0][2] if told else ""))] if act else []
         if told != said:
             yield Problem(seq, "the reply to a flag is not what was said")
 
@@ -173,9 +173,3 @@ def _signed(act: Act, kind: str, subject: Any, digest: str, by: int | None) -> b
     """Whether this act is of this kind, about this subject, by this account, and signs this digest."""
     signed = act.facts.get("signature", {}).get("digest")
     return (act.kind, act.subject, signed, act.actor_id) == (kind, subject, digest, by)
-
-
-def _personal(act: Act) -> dict[str, Any]:
-    """The personal text beside an act; empty where it was destroyed."""
-    payload = getattr(act, "payload", None)
-    return json.loads(payload.body) if payload is not None else {}

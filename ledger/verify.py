@@ -97,6 +97,12 @@ def with_acts(
         act = next(acting, None)
 
 
+def personal_of(act: Act) -> dict[str, Any]:
+    """The personal text beside an act (select its `payload` with it); empty where it was destroyed, or never was."""
+    payload = getattr(act, "payload", None)
+    return json.loads(payload.body) if payload is not None else {}
+
+
 class _Chain:
     """A walk along the chain: `seq` and `hash` are those of the last act that held."""
 
