@@ -212,6 +212,14 @@ TABLE: dict[str, Row] = {
     "founding_enter": Row(keeps_rules, FORM),
     "foundings": Row(keeps_rules, FORM),
     "founding_decide": Row(keeps_rules, FORM),
+    # --- credentials: cohorts ---
+    "cohorts": Row(oversees, FORM, "those at one's units"),
+    "cohort": Row(oversees, FORM, "404 for what is elsewhere"),
+    "cohort_open": Row(educates, FORM),
+    "cohort_join": Row(educates, FORM),
+    "cohort_leave": Row(educates, FORM),
+    "cohort_handed": Row(educates),
+    "cohort_take": Row(educates, ACTION, "whoever somebody was handed to"),
     # --- credentials: reviews ---
     "reviews": Row(here, FORM, "one's own, and as educator or auditor those of one's units"),
     "review": Row(here, FORM),

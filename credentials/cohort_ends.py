@@ -6,7 +6,7 @@ take_over(actor=..., member=...)      # by whoever somebody was handed to
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 
 from django.db import transaction
@@ -15,6 +15,7 @@ from django.db.models import QuerySet
 from audits.freetext import text_problems
 from credentials.cohorts import lock_all, members
 from credentials.enrolling import close_enrolment
+from credentials.hanging import hanging
 from credentials.models import Cohort, CohortMember, Enrolment
 from ledger.acts import Recording, recording
 from people import clock, stale
@@ -47,16 +48,16 @@ def leave(*, signer: Confirmed, cohort: Cohort, leaving: Sequence[Leaving], dige
     """
     access = access_of(signer.user)
     access.require(Right.DECIDE, cohort.unit_id)
-    if found := [each for one in leaving for each in _leaving_problems(access, one)]:
+    if found := problems_of(access, leaving):
         raise Problems(found)
-    if not leaving:
-        raise problem("", "Choose somebody.")
     with transaction.atomic():
         lock_all(each.member.clinician_id for each in leaving)
         with recording(actor=signer.user, kind="cohort.left", subject=cohort.uuid) as rec:
             rows = _still_in(cohort, leaving)
             on = clock.today(tree().zone(cohort.unit_id))
             rec.content["members"] = [_let_go(rec, each, row, on) for each, row in zip(leaving, rows, strict=True)]
+            hangs = hanging([each.clinician_id for each in rows], cohort.procedure)
+            rec.content["not_settled"] = {str(each.uuid): asdict(hangs[each.clinician_id]) for each in rows}
             rec.personal = {str(each.member.uuid): each.note.strip() for each in leaving if each.note.strip()}
             stale.touch(
                 [each.clinician_id for each in rows], procedure=cohort.procedure_id, cause=rec.kind, act=rec.seq
@@ -65,6 +66,13 @@ def leave(*, signer: Confirmed, cohort: Cohort, leaving: Sequence[Leaving], dige
                 Cohort.objects.filter(pk=cohort.pk, closed=None).update(closed_id=rec.seq)
                 rec.content["closed"] = True
             signer.use(digest, rec, role=access.printed_for(Right.DECIDE))
+
+
+def problems_of(access: Access, leaving: Sequence[Leaving]) -> list[Problem]:
+    """What is wrong with this list, as far as it can be said before it is signed. Raises NotPermitted."""
+    if not leaving:
+        return [Problem("", "Choose for somebody what becomes of them.")]
+    return [each for one in leaving for each in _leaving_problems(access, one)]
 
 
 def leaving_digest(cohort: Cohort, leaving: Sequence[Leaving]) -> str:

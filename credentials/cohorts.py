@@ -4,7 +4,7 @@
     who = joining(access, cohort, numbers)      # what each staff number of a list would become
     join(actor=..., cohort=cohort, clinicians=[...])
 
-A list enrols in a fixed number of queries, however long it is. `credentials.cohort_ends`: what becomes of each at the end.
+A list enrols in a fixed number of queries, however long it is. `credentials.cohort_ends` says what becomes of each.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence

@@ -111,7 +111,7 @@ def enrolments() -> Iterator[Problem]:
 
 
 def _opened_by_another(seq: int, row: Enrolment) -> bool:
-    """An import, or what lists whom it enrolled: joining a cohort, approving the programme for which learning waited."""
+    """An import, or an act that lists whom it enrolled: a cohort joined, a programme approved for which some waited."""
     act = Act.objects.get(pk=seq)
     listed = {"clinician": str(row.clinician.uuid), "from": row.from_day.isoformat()}
     return act.kind == "staff.imported" or (

@@ -329,6 +329,26 @@ class FoundingFactory(KnownFactory):
     entered_by = factory.SubFactory(UserFactory)
 
 
+class CohortFactory(DjangoModelFactory):
+    class Meta:
+        model = credentials.Cohort
+
+    name = factory.Sequence(lambda number: f"Intake {number}")
+    procedure = factory.SubFactory(ProcedureFactory)
+    programme = factory.SubFactory(
+        ProgrammeFactory, unit=factory.SelfAttribute("..unit"), procedure=factory.SelfAttribute("..procedure")
+    )
+    from_day = LONG_AGO
+    until_day = LONG_AGO + datetime.timedelta(days=90)
+    by = factory.SubFactory(UserFactory)
+    opened_id = factory.LazyFunction(an_act)
+
+
+class CohortMemberFactory(KnownFactory):
+    class Meta:
+        model = credentials.CohortMember
+
+
 class FlagFactory(DjangoModelFactory):
     class Meta:
         model = credentials.Flag

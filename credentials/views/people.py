@@ -33,7 +33,10 @@ def people(request: HttpRequest) -> HttpResponseBase:
     if request.method == "POST":
         return export(request, listing, on_export=lambda made: exports.record(actor=mine.user, made=made))
     return page(
-        request, "credentials/people.html", {"listing": page_of(request, listing)}, fragment="tables/listing.html"
+        request,
+        "credentials/people.html",
+        {"listing": page_of(request, listing), "oversees": mine.may_somewhere(Right.UNIT_FIGURES)},
+        fragment="tables/listing.html",
     )
 
 

@@ -29,8 +29,10 @@ from audits.corrections import propose_withdrawal
 from audits.logbook import record_insertion
 from audits.models import Checklist, Insertion, Observation, SecondAsked
 from credentials import uploads
+from credentials.models import CohortMember
 from credentials.sheet_kinds import LOGBOOK, STAFF
 from people import accounts
+from people.models import Clinician, Unit, User
 from tests.audits.conftest import entry_of
 from tests.audits.observed import hand, ticked
 from tests.credentials.checklists import a_draft, a_retirement_of
@@ -39,6 +41,8 @@ from tests.factories import (
     AppointmentFactory,
     Cast,
     ChecklistFactory,
+    CohortFactory,
+    CohortMemberFactory,
     CompletionFactory,
     EnrolmentFactory,
     FlagFactory,
@@ -347,6 +351,13 @@ educator        yes   yes       404
 manager         yes   yes       404
 *               403   403       403
 """
+OVERSEEN = """
+                owner outsider
+educator        yes   404
+manager         yes   404
+auditor         yes   404
+*               403   403
+"""
 FOUNDED_AT = """
                 owner outsider
 educator        yes   404
@@ -441,6 +452,26 @@ def claims(cast: Cast) -> Arguments:
 def some_scopes(cast: Cast) -> Arguments:
     owner = ScopeFactory(clinician=cast.owner, unit=cast.wards.ward)
     outsider = ScopeFactory(clinician=cast.outsider, unit=cast.wards.other_ward)
+    return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+def some_cohorts(cast: Cast) -> Arguments:
+    owner, outsider = CohortFactory(unit=cast.wards.ward), CohortFactory(unit=cast.wards.other_ward)
+    return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+def handed_over(cast: Cast) -> Arguments:
+    """One person handed over to the educator, one to somebody elsewhere."""
+
+    def handed(clinician: Clinician, unit: Unit, to: User) -> CohortMember:
+        cohort = CohortFactory(unit=unit)
+        row: CohortMember = CohortMemberFactory(
+            cohort=cohort, clinician=clinician, outcome="handed_over", handed_to=to, left_on=cohort.until_day
+        )
+        return row
+
+    owner = handed(cast.owner, cast.wards.ward, cast.educator)
+    outsider = handed(cast.outsider, cast.wards.other_ward, make_appointed("educator", cast.wards.other_ward))
     return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
 
 
@@ -593,6 +624,13 @@ MATRIX: dict[str, Entry] = {
     "scope_end": Entry(SCOPE_ENDED, some_scopes),
     "foundings": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
     "founding_decide": Entry(FOUNDED_AT, claims),
+    "cohorts": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
+    "cohort": Entry(OVERSEEN, some_cohorts, body=lambda cast: {"export": "csv"}),
+    "cohort_open": Entry(page("educator")),
+    "cohort_join": Entry(SCOPE_ENDED, some_cohorts),
+    "cohort_leave": Entry(SCOPE_ENDED, some_cohorts),
+    "cohort_handed": Entry(page("educator")),
+    "cohort_take": Entry(SCOPE_ENDED, handed_over),
     "reviews": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "review": Entry(FIGURES_READ, some_flags, post=FLAGS_CLOSED),
     "review_reply": Entry(FIGURES_READ, some_flags, post=FLAGS_ANSWERED),
