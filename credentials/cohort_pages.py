@@ -1,6 +1,6 @@
 """Cohorts as pages show them: the list, and one cohort with how far each person is and what hangs."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -9,14 +9,19 @@ from django import forms
 from django.db.models import Count, Q
 from django.urls import reverse
 
+from credentials.cohort_ends import handed_to
 from credentials.cohorts import members, visible_cohorts
 from credentials.hanging import Hangs, hanging
 from credentials.models import Cohort, CohortMember
+from credentials.rules import progress
 from credentials.rules.answers import Status
-from credentials.rules.progress import Line
 from credentials.standings import Read, read_many
+from credentials.today_lines import Line, Part
 from people.access import Access, Right
+from people.clock import in_words
 from sheets.listing import Column, Filter, Listing
+
+SOON = timedelta(days=14)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +31,7 @@ class Row:
     member: CohortMember
     path: str
     status: Status | None
-    lines: Sequence[Line]
+    lines: Sequence[progress.Line]
     hangs: Hangs
 
     @property
@@ -205,6 +210,24 @@ def cohorts(access: Access) -> Listing:
         order="-through",
         empty="No cohort yet. Open one for an intake, then take its people in from a list.",
     )
+
+
+def waiting(access: Access) -> Iterator[Line]:
+    """For Today: rotations that end within two weeks or are over, and people who were handed over to one."""
+    if not access.may_somewhere(Right.DECIDE):
+        return
+    soon = visible_cohorts(access).filter(closed=None, until_day__lte=access.on + SOON)
+    there = soon.filter(unit__in=access.units_for(Right.DECIDE)).annotate(
+        within=Count("members", filter=Q(members__known_until=None, members__outcome=""))
+    )
+    for each in there.filter(within__gt=0).order_by("until_day", "pk"):
+        verb = "ended" if access.on >= each.until_day else "ends"
+        people = "1 person in it" if each.within == 1 else f"{each.within} people in it"
+        words = f"{each.name} {verb} on {in_words(each.until_day - timedelta(days=1))}: {people}"
+        yield Line(Part.DECIDE, words, reverse("cohort", args=[each.uuid]))
+    if count := handed_to(access.user).count():
+        words = "1 person was handed over to you" if count == 1 else f"{count} people were handed over to you"
+        yield Line(Part.DECIDE, words, reverse("cohort_handed"))
 
 
 def _state(row: Cohort, on: date) -> str:

@@ -1,7 +1,7 @@
 """Cohorts: people enrolled together for a rotation under one version of a programme.
 
     cohort = open_cohort(actor=..., new=NewCohort(...))
-    who = joining(access, cohort, numbers)      # what each staff number of a list would become
+    who = joining(access, cohort, listed, people())      # what each (staff number, name) of a list would become
     join(actor=..., cohort=cohort, clinicians=[...])
 
 A list enrols in a fixed number of queries, however long it is. `credentials.cohort_ends` says what becomes of each.
@@ -14,7 +14,7 @@ from datetime import date
 from django.db import transaction
 from django.db.models import QuerySet
 
-from audits.directory import People
+from audits.directory import People, may_be
 from audits.freetext import text_problems
 from audits.models import Award, Procedure
 from credentials.documents import programmes_known
@@ -101,14 +101,17 @@ def facts_of(cohort: Cohort) -> dict[str, str]:
     }
 
 
-def joining(access: Access, cohort: Cohort, numbers: Iterable[str], known: People) -> list[Joining]:
-    """What each staff number of a list would become, in its order. The number of queries does not grow with them."""
+def joining(access: Access, cohort: Cohort, listed: Iterable[tuple[str, str]], known: People) -> list[Joining]:
+    """What each staff number of a list would become, in its order; a name beside it has to fit.
+
+    The number of queries does not grow with them.
+    """
     decided = {each.pk: each for each in access.clinicians_for(Right.DECIDE)}
     me = access.clinician.pk if access.clinician else None
     found: list[tuple[str, int | None, str]] = []
     seen: set[int] = set()
-    for number in numbers:
-        key, refused = _named(known, number)
+    for number, name in listed:
+        key, refused = _named(known, number, name)
         if key is not None and not refused:
             refused = _not_decided(key, me, decided) or ("Named twice in the list." if key in seen else "")
             seen.add(key)
@@ -187,14 +190,16 @@ def of_clinician(clinician: Clinician) -> list[CohortMember]:
     return list(rows.select_related("cohort").order_by("cohort__until_day", "pk"))
 
 
-def _named(known: People, number: str) -> tuple[int | None, str]:
-    """The clinician's key for a staff number, or why there is none."""
+def _named(known: People, number: str, name: str) -> tuple[int | None, str]:
+    """The clinician's key for a staff number, and what is wrong with it."""
     try:
         found = known.by_number(number)
     except Refused as refused:
         return None, refused.reason
     if found is None or found[0].clinician is None:
         return None, "Nobody in the register has this staff number: check it, or take the person in first."
+    if name and not may_be(name, found[0].name):
+        return found[0].clinician, f"This staff number is that of {found[0].name}: check the number and the name."
     return found[0].clinician, ""
 
 

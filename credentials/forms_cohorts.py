@@ -37,20 +37,30 @@ class CohortForm(Form):
 
 
 class ListForm(Form):
-    """Staff numbers, pasted from wherever they stand: one on a line, or between commas or spaces."""
+    """Staff numbers, pasted from wherever they stand, names beside them or not; gives (number, name) for each."""
 
     numbers = forms.CharField(
         label="Staff numbers",
         widget=forms.Textarea(attrs={"rows": 8}),
-        help_text="Paste the column of your list. One on a line, or with commas between. You see who they are before "
-        "anything is stored.",
+        help_text="Paste them from your list, one person on a line; names beside the numbers are compared. You see who "
+        "they are before anything is stored.",
     )
 
-    def clean_numbers(self) -> list[str]:
-        found = [each for each in re.split(r"[\s,;]+", self.cleaned_data["numbers"]) if each]
+    def clean_numbers(self) -> list[tuple[str, str]]:
+        found = [each for line in self.cleaned_data["numbers"].splitlines() for each in _people_on(line)]
         if len(found) > MOST:
             raise ValidationError(f"There are {len(found)}: take in at most {MOST} at once.")
         return found
+
+
+def _people_on(line: str) -> list[tuple[str, str]]:
+    """The numbers on a line, each alone; a single number with the words beside it, which are a name; else the words."""
+    words = re.split(r"[\s,;]+", line.strip())
+    numbers = [word for word in words if any(sign.isdigit() for sign in word)]
+    name = " ".join(word for word in words if word not in numbers)
+    if len(numbers) == 1:
+        return [(numbers[0], name)]
+    return [(number, "") for number in numbers] or ([(name, "")] if name else [])
 
 
 class LeavingForm(Form):

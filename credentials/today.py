@@ -12,7 +12,7 @@ from audits.countersigning import Waiting, queue
 from audits.models import Checklist, Insertion, Procedure
 from audits.observation_pages import Waits, waits_for
 from audits.states import State, in_state, state_of, with_state
-from credentials import founding, proposing, retiring, today_lines
+from credentials import founding, proposing, retiring, today_sources
 from credentials.flags import visible_flags
 from credentials.models import Flag, Founding, Programme, Proposed, Rules, Standing
 from credentials.rules import progress
@@ -141,7 +141,7 @@ def today(access: Access) -> Today:
         endings_count=len(endings),
         unsigned=_unsigned(access) if access.units(Role.MANAGER) else [],
         steps=steps(access) if _starts(access) else [],
-        lines=today_lines.lines(access),
+        lines=today_sources.lines(access),
         supervises=access.may_somewhere(Right.SUPERVISE),
         manages=bool(access.units(Role.MANAGER)),
         audits=bool(access.units(Role.AUDITOR)),

@@ -11,6 +11,7 @@ from credentials import cohort_ends, cohorts
 from credentials.cohort_ends import Leaving, leaving_digest
 from credentials.cohorts import NewCohort
 from credentials.enrolling import enrol
+from credentials.forms_cohorts import ListForm
 from credentials.models import CohortMember, Enrolment, Programme
 from credentials.rules.terms import Terms
 from credentials.standings import read_many
@@ -62,6 +63,37 @@ def wrong() -> list[str]:
     """What does not match its act of cohorts and enrolments; the fixture's awards have no acts."""
     found = (each.reason for each in verify().problems)
     return [each for each in found if ("cohort" in each or "enrolment" in each) and "guard" not in each]
+
+
+def unnamed(numbers):
+    return [(each, "") for each in numbers]
+
+
+def test_a_name_beside_a_number_has_to_fit(stage, cohort):
+    fresh = newcomers(stage, 1)[0]
+    listed = [(fresh.staff_number, "Comer, New"), (fresh.staff_number, "Else Somebody")]
+    lines = cohorts.joining(access_of(stage.educator), cohort, listed, people())
+    assert [line.refused.partition(":")[0] for line in lines] == ["", f"This staff number is that of {fresh.name}"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "read"),
+    [
+        ("004512\n004513", [("004512", ""), ("004513", "")]),
+        ("004512, 004513;004514", [("004512", ""), ("004513", ""), ("004514", "")]),
+        ("004512\tAda Okafor\n004513\tBen Osei", [("004512", "Ada Okafor"), ("004513", "Ben Osei")]),
+        ("Okafor, Ada 004512", [("004512", "Okafor Ada")]),
+        ("Ada Okafor\n\n", [("Ada Okafor", "")]),
+    ],
+)
+def test_a_list_is_read_as_it_was_pasted(typed, read):
+    form = ListForm({"numbers": typed})
+    assert form.is_valid()
+    assert form.cleaned_data["numbers"] == read
+
+
+def test_a_list_of_too_many_is_refused():
+    assert not ListForm({"numbers": "\n".join(map(str, range(10000, 10501)))}).is_valid()
 
 
 def status(clinician, stage: Stage) -> str:
@@ -139,7 +171,7 @@ def test_each_line_of_a_list_says_what_becomes_of_it_in_a_fixed_number_of_querie
     numbers += [stage.cast.outsider.staff_number]
     known = people()
     with CaptureQueriesContext(connection) as few:
-        lines = cohorts.joining(access_of(stage.educator), later, numbers, known)
+        lines = cohorts.joining(access_of(stage.educator), later, unnamed(numbers), known)
     assert [(line.enrolled, line.refused.split(":")[0].split(",")[0]) for line in lines] == [
         (False, ""),
         (False, "Named twice in the list."),
@@ -150,10 +182,10 @@ def test_each_line_of_a_list_says_what_becomes_of_it_in_a_fixed_number_of_querie
     ]
     many = [each.staff_number for each in newcomers(stage, 20)]
     with CaptureQueriesContext(connection) as lots:
-        cohorts.joining(access_of(stage.educator), later, many, known)
+        cohorts.joining(access_of(stage.educator), later, unnamed(many), known)
     assert len(lots) <= len(few)
     with CaptureQueriesContext(connection):
-        same = cohorts.joining(access_of(stage.educator), cohort, [enrolled.staff_number], known)
+        same = cohorts.joining(access_of(stage.educator), cohort, unnamed([enrolled.staff_number]), known)
     assert [(line.enrolled, line.refused) for line in same] == [(True, "")]
 
 
@@ -189,7 +221,7 @@ def test_nobody_is_taken_in_by_somebody_who_decides_nothing_about_them(stage, co
 def test_an_educator_never_takes_themselves_in(stage, cohort):
     own = make_clinician(stage.ward, "Ed Ucator", account=False)
     type(own).objects.filter(pk=own.pk).update(user=stage.educator)
-    line = cohorts.joining(access_of(stage.educator), cohort, [own.staff_number], people())[0]
+    line = cohorts.joining(access_of(stage.educator), cohort, unnamed([own.staff_number]), people())[0]
     assert line.refused.startswith("Nobody does this about themselves")
     with pytest.raises(NotPermitted):
         cohorts.join(actor=stage.educator, cohort=cohort, clinicians=[own])
