@@ -184,9 +184,9 @@ def visible_cohorts(access: Access) -> QuerySet[Cohort]:
     return rows.select_related("unit", "procedure", "programme")
 
 
-def of_clinician(clinician: Clinician) -> list[CohortMember]:
-    """The cohorts that this person is in."""
-    rows = CohortMember.objects.known().filter(clinician=clinician, outcome="")
+def of_clinician(clinician: Clinician, procedure: Procedure) -> list[CohortMember]:
+    """The cohorts in which this person learns a procedure now."""
+    rows = CohortMember.objects.known().filter(clinician=clinician, cohort__procedure=procedure, outcome="")
     return list(rows.select_related("cohort").order_by("cohort__until_day", "pk"))
 
 

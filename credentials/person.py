@@ -11,8 +11,9 @@ from audits.completions import Noted
 from audits.holding import Held, holdings
 from audits.models import Award, Procedure
 from audits.observation_pages import InSetting, by_setting, of_person
+from credentials.cohorts import of_clinician
 from credentials.documents import terms
-from credentials.models import Enrolment, Flag
+from credentials.models import CohortMember, Enrolment, Flag
 from credentials.offers import About, Offer, offers
 from credentials.record import Record, record_of
 from credentials.rules.answers import Answer, Status
@@ -63,6 +64,7 @@ class PersonPage:
     awards: Sequence[Award]
     completions: Sequence[Noted]
     enrolment: Enrolment | None
+    cohorts: Sequence[CohortMember]
     may_award: bool
     may_renew: bool
     offers: Sequence[Offer]
@@ -145,6 +147,7 @@ def person_page(
         awards=awards if seen.progress else (),
         completions=completions.of(clinician, chosen, known=known) if seen.progress else (),
         enrolment=enrolment,
+        cohorts=of_clinician(clinician, chosen) if seen.progress and is_now else (),
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),

@@ -5,7 +5,16 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 
 from audits.calendar import add_months
-from config.demo import attempts, names, shifts, telling_learning, telling_observed, telling_people, telling_records
+from config.demo import (
+    attempts,
+    names,
+    shifts,
+    telling_cohorts,
+    telling_learning,
+    telling_observed,
+    telling_people,
+    telling_records,
+)
 from config.demo.doors import Doors
 from config.demo.groundplan import AREAS, Area
 from config.demo.leads import LEADS
@@ -26,7 +35,7 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         _holders(plan, area)
     _trainees(plan)
     _others(plan)
-    for telling in (telling_records, telling_learning, telling_people, telling_observed):
+    for telling in (telling_records, telling_learning, telling_people, telling_observed, telling_cohorts):
         telling.tell(plan)
     return plan
 

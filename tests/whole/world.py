@@ -45,6 +45,7 @@ from tests.factories import (
     make_cast,
     make_clinician,
 )
+from tests.whole.grouping import Grouping
 from tests.whole.watching import Watching
 
 BEGUN = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
@@ -161,7 +162,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching):
+class Walk(Watching, Grouping):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
@@ -704,6 +705,6 @@ class Walk(Watching):
 NOT_VERBS = {"step", "one", "clinician", "procedure", "unit", "day", "until", "number", "pairs"}
 VERBS: tuple[str, ...] = tuple(
     name
-    for name, value in {**vars(Watching), **vars(Walk)}.items()
+    for name, value in {name: value for part in reversed(Walk.__mro__) for name, value in vars(part).items()}.items()
     if isinstance(value, Callable) and not name.startswith("_") and name not in NOT_VERBS  # type: ignore[arg-type]
 )
