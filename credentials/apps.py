@@ -13,11 +13,13 @@ class CredentialsConfig(AppConfig):
             touched,
             verifying,
             verifying_cohorts,
+            verifying_restrictions,
         )
         from people import first_day
 
         touched.register_all()
         verifying.register_all()
         verifying_cohorts.register_all()
+        verifying_restrictions.register_all()
         settled.follow(standings.refresh)
         first_day.register(first_steps.first_steps)

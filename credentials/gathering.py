@@ -255,13 +255,15 @@ def _common(one: Span, other: Span) -> Span | None:
 
 
 def _restriction(row: Restriction) -> pure.Restriction:
+    asked = json.loads(row.basis)
     return pure.Restriction(
         uuid=str(row.uuid),
         kind=RestrictionKind(row.kind),
         span=_span(row),
         answer=Answer(row.answer),
         due_on=row.due_on,
-        insertions=json.loads(row.basis).get("insertions", 0),
+        insertions=asked.get("insertions", 0),
+        observations=asked.get("observations", 0),
     )
 
 

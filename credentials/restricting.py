@@ -11,9 +11,10 @@ from typing import Any
 
 from django.db import transaction
 
-from audits.awards import NewRestriction, add_restriction, end_restriction, restriction_digest
+from audits.awards import NewRestriction, add_restriction, end_award, end_restriction, restriction_digest
 from audits.freetext import text_problems
-from audits.models import Procedure, Restriction
+from audits.models import Award, Procedure, Restriction
+from credentials.documents import terms
 from credentials.models import Flag
 from credentials.proposing import role_words
 from credentials.rules.answers import Answer
@@ -28,7 +29,7 @@ from people.models import Clinician, Placement
 from people.problems import Problem, Problems, problem
 from people.settings import book
 from people.signing import Confirmed, digest_of
-from people.spans import again, lock, swap
+from people.spans import again, day, lock, swap
 from people.tree import tree
 
 Kind = Restriction.Kind
@@ -45,7 +46,6 @@ MEANING = {
 ENDED = {
     Kind.STAND_DOWN: "stand-down ended",
     Kind.SUSPENSION: "reinstated",
-    Kind.WITHDRAWAL: "withdrawal ended",
     Kind.PLAN: "re-supervision plan ended",
     Kind.RETURN_PLAN: "return plan ended",
 }
@@ -53,7 +53,10 @@ ENDED = {
 
 @dataclass(frozen=True, kw_only=True)
 class Decision:
-    """What somebody is about to decide. `procedure` None: every one. A plan has an answer, a day and insertions."""
+    """What somebody is about to decide. `procedure` None: every one. A plan has an answer, a day and what it asks.
+
+    A suspension may begin on a later day (`from_day`) and have a last one (`until_day` is the first day after it).
+    """
 
     clinician: Clinician
     kind: str
@@ -62,21 +65,30 @@ class Decision:
     answer: Answer = Answer.NO
     due_on: date | None = None
     insertions: int = 0
+    observations: int = 0
     flag: Flag | None = None
+    from_day: date | None = None
+    until_day: date | None = None
 
     @property
     def digest(self) -> str:
-        """What is signed: the decision in every part, bound to the person."""
+        """What is signed: the decision in every part, bound to the person.
+
+        A stand-down is signed on one page, at once: its reason stands in the act beside the signature.
+        """
         return digest_of(
             {
                 "clinician": str(self.clinician.uuid),
                 "procedure": self.procedure.code if self.procedure else None,
                 "kind": str(self.kind),
                 "answer": self.answer.value,
-                "due_on": self.due_on.isoformat() if self.due_on else None,
+                "due_on": day(self.due_on),
                 "insertions": self.insertions,
+                "observations": self.observations,
                 "flag": str(self.flag.uuid) if self.flag else None,
-                "reason": self.reason.strip(),
+                "from": day(self.from_day),
+                "until": day(self.until_day),
+                "reason": "" if self.kind == Kind.STAND_DOWN else self.reason.strip(),
             }
         )
 
@@ -95,6 +107,11 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
             raise Problems(found)
         if _standing(clinician, decision.procedure, decision.kind, on):
             raise problem("", f"{clinician.name} is {_IS[Kind(decision.kind)]} already.")
+        held = _awards(clinician, decision.procedure, on)
+        if decision.kind == Kind.WITHDRAWAL and not held:
+            raise problem("procedure", f"{clinician.name} holds no award for it that could be withdrawn.")
+        if decision.kind == Kind.RETURN_PLAN and (held or not _ever_held(clinician, decision.procedure)):
+            raise problem("procedure", f"A return plan is for an award that lapsed: {clinician.name} has none.")
         with recording(actor=signer.user, kind=f"{decision.kind}.made", subject=clinician.uuid) as rec:
             made = add_restriction(
                 rec,
@@ -103,36 +120,45 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
                     procedure=decision.procedure,
                     kind=decision.kind,
                     answer=decision.answer.value,
-                    from_day=on,
-                    until_day=_ends(clinician, decision.kind, on),
+                    from_day=decision.from_day or on,
+                    until_day=_stood_down_until(clinician, on)
+                    if decision.kind == Kind.STAND_DOWN
+                    else decision.until_day,
                     due_on=decision.due_on,
                     basis=_basis(decision, clinician, on),
                 ),
             )
+            for each in held if decision.kind == Kind.WITHDRAWAL else ():
+                end_award(rec, each, on)
             _tell(rec, made, decision.reason)
             signer.use(decision.digest, rec, role=_role(access, clinician))
             return made
 
 
-def end(*, signer: Confirmed, restriction: Restriction, reason: str) -> Restriction:
-    """End it from today: reinstate, end a stand-down early, close a plan. What is signed is `end_digest`.
+def end(*, signer: Confirmed, restriction: Restriction, reason: str, from_day: date | None = None) -> Restriction:
+    """End it from a day (None: today): reinstate, end a stand-down early, close a plan. What is signed: `end_digest`.
 
-    A plan whose terms are not met may be ended too: the reason says why, and have and need are kept with it.
-    Raises NotPermitted, NotConfirmed, Problems.
+    A plan whose terms are not met may be ended too: the reason says why, and have and need are kept with it. What was
+    to begin later may be called off before. Raises NotPermitted, NotConfirmed, Problems.
     """
     access = access_of(signer.user)
     access.require_about(Right.DECIDE, restriction.clinician)
+    if restriction.kind == Kind.WITHDRAWAL:
+        raise problem("", "A withdrawal does not end: a new enrolment or award comes after it.")
     if found := text_problems("reason", reason, longest=LONGEST_REASON, asked="Say why it ends."):
         raise Problems(found)
     with transaction.atomic():
         clinician = lock(restriction.clinician)
-        row = _open(restriction, _today(clinician))
+        on = _today(clinician)
+        row = _open(restriction, on)
+        last = max(from_day or on, row.from_day)
+        if last < on or (row.until_day is not None and last >= row.until_day):
+            until = f" and before {in_words(row.until_day)}" if row.until_day else ""
+            raise problem("from_day", f"Give a day from {in_words(on)} on{until}.")
         with recording(actor=signer.user, kind=f"{row.kind}.ended", subject=clinician.uuid) as rec:
-            signer.use(end_digest(restriction, reason), rec, role=_role(access, clinician))
-            basis = {**json.loads(row.basis), "ended": _as_it_stands(clinician, row.procedure, _today(clinician))}
-            made = end_restriction(
-                rec, row, _today(clinician), basis=canonical({**basis, "end_reason": reason.strip()})
-            )
+            signer.use(end_digest(restriction, reason, from_day), rec, role=_role(access, clinician))
+            basis = {**json.loads(row.basis), "ended": _as_it_stands(clinician, row.procedure, on)}
+            made = end_restriction(rec, row, last, basis=canonical({**basis, "end_reason": reason.strip()}))
             _tell(rec, made, reason)
             return made
 
@@ -162,12 +188,12 @@ def extend(*, signer: Confirmed, restriction: Restriction, due_on: date, reason:
 
 
 def end_digest(restriction: Restriction, reason: str, due_on: date | None = None) -> str:
-    """What whoever ends or extends it signs."""
+    """What whoever ends it (from a day) or extends it (to a day) signs."""
     return digest_of(
         {
             "restriction": restriction_digest(restriction),
             "reason": reason.strip(),
-            "due_on": due_on.isoformat() if due_on else None,
+            "day": day(due_on),
         }
     )
 
@@ -211,18 +237,44 @@ def _problems(decision: Decision, on: date) -> list[Problem]:
             found.append(Problem("due_on", f"Give the last day of the plan, after {in_words(on)}."))
         if not 0 <= decision.insertions <= 100:
             found.append(Problem("insertions", "Give a number from 0 to 100."))
+        if not 0 <= decision.observations <= 20:
+            found.append(Problem("observations", "Give a number from 0 to 20."))
     elif decision.kind == Kind.WITHDRAWAL and decision.procedure is None:
         found.append(Problem("procedure", "An award is withdrawn for one procedure."))
+    return found + _wrong_days(decision, on)
+
+
+def _wrong_days(decision: Decision, on: date) -> list[Problem]:
+    """Of a suspension alone the days may be chosen: from today on, and not backwards."""
+    if decision.kind != Kind.SUSPENSION:
+        if decision.from_day or decision.until_day:
+            raise ValueError(f"a {decision.kind} begins today and ends by itself or by a decision")
+        return []
+    found = []
+    first = decision.from_day or on
+    if first < on:
+        found.append(Problem("from_day", f"Give {in_words(on)} or a later day: what was done before is not undone."))
+    if decision.until_day is not None and decision.until_day <= first:
+        found.append(Problem("until_day", f"Give a last day from {in_words(first)} on."))
     return found
 
 
-def _ends(clinician: Clinician, kind: str, on: date) -> date | None:
+def _stood_down_until(clinician: Clinician, on: date) -> date:
     """A stand-down holds through so many days after its own (a setting of the home unit), then ends by itself."""
-    if kind != Kind.STAND_DOWN:
-        return None
     home = _last_home(clinician)
     above = tree().above(home) if home is not None else (tree().root,)
     return on + timedelta(days=book().value("stand_down_days", above, on=on) + 1)
+
+
+def _awards(clinician: Clinician, procedure: Procedure | None, on: date) -> list[Award]:
+    """The awards of this procedure that stand, in grace too: all of them are withdrawn together."""
+    rows = Award.objects.known().filter(clinician=clinician, procedure=procedure, until_day=None, from_day__lte=on)
+    found = rows.select_related("clinician", "scope_unit").order_by("pk")
+    return [each for each in found if on < each.expires_on + timedelta(days=terms(each.terms).grace_days)]
+
+
+def _ever_held(clinician: Clinician, procedure: Procedure | None) -> bool:
+    return Award.objects.known().filter(clinician=clinician, procedure=procedure).exists()
 
 
 def _standing(clinician: Clinician, procedure: Procedure | None, kind: str, on: date) -> bool:
@@ -248,6 +300,7 @@ def _basis(decision: Decision, clinician: Clinician, on: date) -> str:
         {
             "reason": decision.reason.strip(),
             "insertions": decision.insertions,
+            "observations": decision.observations,
             "flag": str(decision.flag.uuid) if decision.flag else None,
             "stood": _as_it_stands(clinician, decision.procedure, on),
         }
@@ -284,9 +337,9 @@ def _tell(rec: Recording, made: Restriction, reason: str) -> None:
         "restriction": str(made.uuid),
         "restriction_digest": restriction_digest(made),
         "procedure": made.procedure.code if made.procedure else None,
-        "from": made.from_day.isoformat(),
-        "until": made.until_day.isoformat() if made.until_day else None,
-        "due_on": made.due_on.isoformat() if made.due_on else None,
+        "from": day(made.from_day),
+        "until": day(made.until_day),
+        "due_on": day(made.due_on),
     }
     rec.personal = {"reason": reason.strip()}
 

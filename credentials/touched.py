@@ -24,7 +24,6 @@ def register_all() -> None:
         "stand_down.made",
         "suspension.ended",
         "suspension.made",
-        "withdrawal.ended",
         "withdrawal.made",
         "scope.decided",
         "scope.ended",

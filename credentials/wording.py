@@ -92,8 +92,19 @@ ACT_WORDS = {
     "founding.decided": "Founding award decided",
     "founding.entered": "Founding award entered",
     "placement.set": "Placement changed",
+    "plan.ended": "Re-supervision plan ended",
+    "plan.extended": "Re-supervision plan extended",
+    "plan.made": "Re-supervision plan opened",
+    "return_plan.ended": "Return plan ended",
+    "return_plan.extended": "Return plan extended",
+    "return_plan.made": "Return plan opened",
     "scope.decided": "Scope by role decided",
     "scope.ended": "Scope by role ended",
+    "stand_down.ended": "Stand-down ended",
+    "stand_down.made": "Stood down",
+    "suspension.ended": "Reinstated",
+    "suspension.made": "Suspended",
+    "withdrawal.made": "Award withdrawn",
 }
 
 

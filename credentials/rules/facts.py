@@ -105,7 +105,7 @@ class Restriction:
 
     For a plan `span.until` is the day of the signed decision that ended it (None while it is open): a plan past
     `due_on` stays in force, overdue. `due_on` is the last day by which it should be done. `answer` is what a plan
-    allows, `insertions` how many supervised insertions it asks.
+    allows, `insertions` and `observations` how many supervised insertions and observations for a decision it asks.
     """
 
     uuid: str
@@ -114,6 +114,7 @@ class Restriction:
     answer: Answer = Answer.NO
     due_on: date | None = None
     insertions: int = 0
+    observations: int = 0
 
     @property
     def is_plan(self) -> bool:

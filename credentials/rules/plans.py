@@ -24,10 +24,10 @@ def is_overdue(plan: Restriction, on: date) -> bool:
 
 def limits(facts: Facts, figures: Figures, terms: Terms | None, on: date) -> list[Limit]:
     """One limit for each open plan."""
-    return [Limit(plan.answer, _reason(figures, plan, terms, on)) for plan in open_plans(facts, on)]
+    return [Limit(plan.answer, _reason(facts, figures, plan, terms, on)) for plan in open_plans(facts, on)]
 
 
-def _reason(figures: Figures, plan: Restriction, terms: Terms | None, on: date) -> Reason:
+def _reason(facts: Facts, figures: Figures, plan: Restriction, terms: Terms | None, on: date) -> Reason:
     name = "return plan" if plan.kind is RestrictionKind.RETURN_PLAN else "re-supervision plan"
     text = f"A {name} opened on {day_words(plan.span.starts)} asks for it"
     due = ""
@@ -35,6 +35,7 @@ def _reason(figures: Figures, plan: Restriction, terms: Terms | None, on: date) 
         due = f"by {day_words(plan.due_on)}"
         text += f"; overdue since {day_words(plan.due_on)}" if is_overdue(plan, on) else f", {due}"
     figure = "; ".join(
-        f"{line.label}: have {line.have}, need {line.need}" for line in progress.on_plan(figures, plan, terms)
+        f"{line.label}: have {line.have}, need {line.need}"
+        for line in progress.on_plan(facts, figures, plan, terms, on)
     )
     return Reason(rule=RULE, text=f"{text}.", threshold=due, figure=figure, evidence=(plan.uuid,))

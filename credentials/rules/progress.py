@@ -123,10 +123,15 @@ def _sort_of(seen: Observation) -> str:
     return DISPUTED if seen.disputed else seen.verdict
 
 
-def on_plan(figures: Figures, plan: Restriction, terms: Terms | None) -> tuple[Line, ...]:
-    """What a plan asks; where nobody's terms say otherwise, the defaults say what counts."""
+def on_plan(facts: Facts, figures: Figures, plan: Restriction, terms: Terms | None, on: date) -> tuple[Line, ...]:
+    """What a plan asks, from its first day on; where nobody's terms say otherwise, the defaults say what counts."""
     have, note = insertions_counted(figures.credit(plan_credit(plan)), terms or Terms())
-    return (Line("Supervised insertions", have, plan.insertions, note),) if plan.insertions else ()
+    observed, watched = observations_counted(facts, plan.observations, plan.span.starts, on)
+    lines = (
+        Line("Supervised insertions", have, plan.insertions, note),
+        Line("Observations for a decision", observed, plan.observations, watched),
+    )
+    return tuple(line for line in lines if line.need)
 
 
 def insertions_counted(credit: CreditCount, terms: Terms) -> tuple[int, str]:

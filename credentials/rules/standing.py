@@ -280,7 +280,9 @@ def award_days(facts: Facts, award: Award) -> tuple[date | None, ...]:
 def _plan_lines(facts: Facts, figures: Figures, on: date) -> tuple[progress.Line, ...]:
     """What open plans and a return step at home still ask."""
     found = status_on(facts, figures, facts.home_line, on)
-    lines = [line for plan in plans.open_plans(facts, on) for line in progress.on_plan(figures, plan, found.terms)]
+    lines = [
+        line for plan in plans.open_plans(facts, on) for line in progress.on_plan(facts, figures, plan, found.terms, on)
+    ]
     if found.terms and return_step.limits(facts, figures, found.terms, on):
         returned = return_step.returned_on(facts, found.terms, on)
         assert returned is not None

@@ -7,19 +7,23 @@ from datetime import date, timedelta
 import pytest
 
 from audits.holding import may_supervise
-from audits.models import Restriction
+from audits.models import Award, Restriction
 from credentials.restricting import Decision, decide, end, end_digest, extend, standing_restrictions
 from credentials.rules.answers import Answer
 from credentials.rules.standing import answer_at_home
+from credentials.rules.terms import Terms
 from credentials.standings import judge_many, refresh
 from ledger import clock
 from ledger.acts import head
+from ledger.canonical import canonical
 from ledger.models import Act
+from ledger.verify import verify
 from people.access import NotPermitted
 from people.problems import Problems
 from people.signing import confirm
 from tests.audits.conftest import NOW, give_award, make_stage
-from tests.factories import SECRET, SettingFactory, make_appointed
+from tests.factories import SECRET, ProcedureFactory, SettingFactory, make_appointed
+from tests.ledger.conftest import unguard
 
 TODAY = date(2026, 3, 2)
 A_DAY = timedelta(days=1)
@@ -239,3 +243,127 @@ def test_what_is_decided_shows_at_once_in_the_answer_that_is_read(stage, holder)
     with clock.at(NOW + A_DAY):
         ended(stage.cast.educator, made)
     assert {act.kind for act in Act.objects.filter(subject=holder.uuid)} >= {"suspension.made", "suspension.ended"}
+
+
+# --- days, and what else changes ---
+
+
+def test_a_suspension_may_begin_later_and_have_a_last_day(stage, holder):
+    first, after = TODAY + 3 * A_DAY, TODAY + 10 * A_DAY
+    made = decided(stage.cast.educator, about(holder, "suspension", stage.procedure, from_day=first, until_day=after))
+    days = [answer(holder, stage.procedure, day)[0] for day in (first - A_DAY, first, after - A_DAY, after)]
+    assert days == ["current", "suspended", "suspended", "current"]
+    # Called off before it began, it never was.
+    ended(stage.cast.educator, made)
+    assert answer(holder, stage.procedure, first)[0] == "current"
+
+
+@pytest.mark.parametrize(
+    ("days", "field"),
+    [
+        ({"from_day": TODAY - A_DAY}, "from_day"),
+        ({"until_day": TODAY}, "until_day"),
+        ({"from_day": TODAY + 5 * A_DAY, "until_day": TODAY + 5 * A_DAY}, "until_day"),
+    ],
+)
+def test_days_that_make_no_sense_are_refused(stage, holder, days, field):
+    with pytest.raises(Problems) as told:
+        decided(stage.cast.educator, about(holder, "suspension", **days))
+    assert [each.field for each in told.value.items] == [field]
+
+
+def test_reinstated_from_a_day_to_come(stage, holder):
+    made = decided(stage.cast.educator, about(holder, "suspension"))
+    reason, day = "After the talk on Thursday.", TODAY + 4 * A_DAY
+    end(signer=sign(stage.cast.educator, end_digest(made, reason, day)), restriction=made, reason=reason, from_day=day)
+    assert [answer(holder, stage.procedure, each)[0] for each in (day - A_DAY, day)] == ["suspended", "current"]
+
+
+def test_an_end_after_the_last_day_is_refused(stage, holder):
+    after = TODAY + 10 * A_DAY
+    made = decided(stage.cast.educator, about(holder, "suspension", until_day=after))
+    for day in (after, after + A_DAY):
+        with pytest.raises(Problems, match="Give a day from 2 March 2026 on and before 12 March 2026"):
+            end(
+                signer=sign(stage.cast.educator, end_digest(made, REASON, day)), restriction=made, reason=REASON,
+                from_day=day,
+            )  # fmt: skip
+
+
+def test_a_withdrawal_ends_every_award_of_the_procedure_on_its_day_and_is_not_ended_itself(stage, holder):
+    other = ProcedureFactory(code="adult-guided", name="Adult, guided", technique="ultrasound")
+    give_award(holder, other, stage.cast.wards.department)
+    made = decided(stage.cast.educator, about(holder, "withdrawal", stage.procedure))
+    ends = dict(Award.objects.known().filter(clinician=holder).values_list("procedure", "until_day"))
+    assert ends == {stage.procedure.pk: TODAY, other.pk: None}
+    assert answer(holder, other) == ("current", "alone")
+    with pytest.raises(Problems, match="does not end"):
+        ended(stage.cast.educator, made)
+
+
+def test_what_nobody_holds_is_not_withdrawn(stage):
+    with pytest.raises(Problems, match="holds no award"):
+        decided(stage.cast.educator, about(stage.owner, "withdrawal", stage.procedure))
+
+
+def test_a_return_plan_is_for_who_held_an_award_and_lets_them_practise_in_the_room(stage):
+    def plan():
+        return about(
+            stage.owner, "return_plan", stage.procedure, answer=Answer.IN_ROOM, due_on=TODAY + 30 * A_DAY, insertions=3
+        )
+
+    with pytest.raises(Problems, match="that lapsed"):
+        decided(stage.cast.educator, plan())
+    give_award(
+        stage.owner, stage.procedure, stage.cast.wards.department, anchor=date(2022, 1, 1), from_day=date(2022, 1, 1), expires_on=date(2024, 1, 1),
+        terms=canonical(Terms(lapsed_gives=Answer.NO).to_content()),
+    )  # fmt: skip
+    assert answer(stage.owner, stage.procedure) == ("lapsed", "no")
+    decided(stage.cast.educator, plan())
+    assert answer(stage.owner, stage.procedure) == ("lapsed", "in_room")
+
+
+def test_a_plan_may_ask_for_an_observation(stage, holder):
+    decided(stage.cast.educator, a_plan(holder, stage.procedure, observations=1))
+    pair = (holder.pk, stage.procedure.pk)
+    lines = judge_many([pair])[pair].standing.plan
+    assert [(line.label, line.need) for line in lines] == [
+        ("Supervised insertions", 5),
+        ("Observations for a decision", 1),
+    ]
+
+
+# --- the ledger ---
+
+
+def found_wrong():
+    found = [each.reason for each in verify().problems]
+    return [each.removeprefix("restrictions: ") for each in found if each.startswith("restrictions: ")]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"answer": "alone"},
+        {"until_day": TODAY + A_DAY},
+        {"from_day": TODAY - A_DAY},
+        {"due_on": TODAY + 90 * A_DAY},
+        {"basis": "{}"},
+        {"kind": "stand_down"},
+    ],
+)
+def test_an_altered_restriction_is_found(stage, holder, change):
+    made = decided(stage.cast.educator, a_plan(holder, stage.procedure))
+    with clock.at(NOW + A_DAY):
+        ended(stage.cast.educator, decided(stage.cast.educator, about(holder, "suspension")))
+    assert found_wrong() == []
+    unguard()
+    Restriction.objects.filter(pk=made.pk).update(**change)
+    assert found_wrong() == [f"restriction {made.uuid} does not match what was signed"]
+
+
+def test_a_restriction_that_was_taken_away_is_found(stage, holder):
+    made = decided(stage.cast.educator, about(holder, "suspension"))
+    unguard()
+    Restriction.objects.filter(pk=made.pk).delete()
+    assert found_wrong() == [f"restriction {made.uuid} is missing"]
