@@ -212,6 +212,11 @@ TABLE: dict[str, Row] = {
     "founding_enter": Row(keeps_rules, FORM),
     "foundings": Row(keeps_rules, FORM),
     "founding_decide": Row(keeps_rules, FORM),
+    # --- credentials: decisions that limit somebody ---
+    "stand_down": Row(stands_down, FORM, "supervisors, educators and managers in charge"),
+    "limit": Row(educates, FORM),
+    "limit_end": Row(educates, FORM),
+    "limit_extend": Row(educates, FORM),
     # --- credentials: cohorts ---
     "cohorts": Row(oversees, FORM, "those at one's units"),
     "cohort": Row(oversees, FORM, "404 for what is elsewhere"),

@@ -9,7 +9,7 @@ from audits.models import Procedure
 from credentials.models import Enrolment
 from credentials.rules.answers import Status
 from credentials.seeing import Seen
-from people.access import Access
+from people.access import Access, Right
 from people.models import Clinician
 
 
@@ -47,8 +47,30 @@ def _offers(about: About) -> Iterator[Offer]:
             yield Offer("Enrol", _asking("enrol", about))
         yield Offer("Note a test, a session or a policy read", _asking("completion", about))
         yield Offer("Decide a scope by role", reverse("scope", args=[person]))
+        yield from _limiting(about)
+    elif about.access.may_about(Right.STAND_DOWN, about.clinician):
+        yield Offer("Stand down at once", reverse("stand_down", args=[person]))
     if about.seen.founds:
         yield Offer("Enter an award from before the register", _asking("founding_enter", about))
+
+
+def _limiting(about: About) -> Iterator[Offer]:
+    """What would limit this person; each only where it would change something."""
+    person = about.clinician.uuid
+    status = about.status
+    if status not in (Status.STOOD_DOWN, Status.SUSPENDED):
+        yield Offer("Stand down at once", reverse("stand_down", args=[person]))
+        yield _limit("suspension", "Suspend", about)
+    if status.is_held or status is Status.IN_GRACE:
+        yield _limit("withdrawal", "Withdraw the award", about)
+    if status is Status.LAPSED:
+        yield _limit("return_plan", "Open a return plan", about)
+    elif status not in (Status.NOT_ENROLLED, Status.NO_PLACEMENT, Status.WITHDRAWN):
+        yield _limit("plan", "Open a re-supervision plan", about)
+
+
+def _limit(kind: str, words: str, about: About) -> Offer:
+    return Offer(words, f"{reverse('limit', args=[about.clinician.uuid, kind])}?procedure={about.procedure.pk}")
 
 
 def _asking(name: str, about: About) -> str:

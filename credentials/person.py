@@ -16,6 +16,7 @@ from credentials.documents import terms
 from credentials.models import CohortMember, Enrolment, Flag
 from credentials.offers import About, Offer, offers
 from credentials.record import Record, record_of
+from credentials.restrictions_shown import Shown, open_ones
 from credentials.rules.answers import Answer, Status
 from credentials.rules.reasons import Reason
 from credentials.rules.standing import AnswerAt, answer_at_home
@@ -68,6 +69,7 @@ class PersonPage:
     may_award: bool
     may_renew: bool
     offers: Sequence[Offer]
+    limits: Sequence[Shown]
 
     @property
     def may_insert(self) -> Answer:
@@ -151,7 +153,12 @@ def person_page(
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),
+        limits=_limits(clinician, judged.on, known, at.status) if seen.reasons else (),
     )
+
+
+def _limits(clinician: Clinician, on: date, known: int | None, status: Status) -> list[Shown]:
+    return open_ones(clinician, on, known=known, withdrawn=status is Status.WITHDRAWN)
 
 
 def _first(clinician: Clinician) -> Procedure:

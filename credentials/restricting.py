@@ -105,13 +105,7 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
         on = _today(clinician)
         if found := _problems(decision, on):
             raise Problems(found)
-        if _standing(clinician, decision.procedure, decision.kind, on):
-            raise problem("", f"{clinician.name} is {_IS[Kind(decision.kind)]} already.")
-        held = _awards(clinician, decision.procedure, on)
-        if decision.kind == Kind.WITHDRAWAL and not held:
-            raise problem("procedure", f"{clinician.name} holds no award for it that could be withdrawn.")
-        if decision.kind == Kind.RETURN_PLAN and (held or not _ever_held(clinician, decision.procedure)):
-            raise problem("procedure", f"A return plan is for an award that lapsed: {clinician.name} has none.")
+        held = _require_fitting(decision, clinician, on)
         with recording(actor=signer.user, kind=f"{decision.kind}.made", subject=clinician.uuid) as rec:
             made = add_restriction(
                 rec,
@@ -121,7 +115,7 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
                     kind=decision.kind,
                     answer=decision.answer.value,
                     from_day=decision.from_day or on,
-                    until_day=_stood_down_until(clinician, on)
+                    until_day=stood_down_until(clinician, on)
                     if decision.kind == Kind.STAND_DOWN
                     else decision.until_day,
                     due_on=decision.due_on,
@@ -133,6 +127,22 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
             _tell(rec, made, decision.reason)
             signer.use(decision.digest, rec, role=_role(access, clinician))
             return made
+
+
+def stood_down_until(clinician: Clinician, on: date) -> date:
+    """A stand-down holds through so many days after its own (a setting of the home unit), then ends by itself."""
+    home = _last_home(clinician)
+    above = tree().above(home) if home is not None else (tree().root,)
+    return on + timedelta(days=book().value("stand_down_days", above, on=on) + 1)
+
+
+def check(decision: Decision) -> None:
+    """Raises Problems for a decision that could not be made today, before it is signed."""
+    clinician = decision.clinician
+    on = _today(clinician)
+    if found := _problems(decision, on):
+        raise Problems(found)
+    _require_fitting(decision, clinician, on)
 
 
 def end(*, signer: Confirmed, restriction: Restriction, reason: str, from_day: date | None = None) -> Restriction:
@@ -259,11 +269,16 @@ def _wrong_days(decision: Decision, on: date) -> list[Problem]:
     return found
 
 
-def _stood_down_until(clinician: Clinician, on: date) -> date:
-    """A stand-down holds through so many days after its own (a setting of the home unit), then ends by itself."""
-    home = _last_home(clinician)
-    above = tree().above(home) if home is not None else (tree().root,)
-    return on + timedelta(days=book().value("stand_down_days", above, on=on) + 1)
+def _require_fitting(decision: Decision, clinician: Clinician, on: date) -> list[Award]:
+    """The awards that stand; raises Problems where the decision does not fit what is there."""
+    if _standing(clinician, decision.procedure, decision.kind, on):
+        raise problem("", f"{clinician.name} is {_IS[Kind(decision.kind)]} already.")
+    held = _awards(clinician, decision.procedure, on)
+    if decision.kind == Kind.WITHDRAWAL and not held:
+        raise problem("procedure", f"{clinician.name} holds no award for it that could be withdrawn.")
+    if decision.kind == Kind.RETURN_PLAN and (held or not _ever_held(clinician, decision.procedure)):
+        raise problem("procedure", f"A return plan is for an award that lapsed: {clinician.name} has none.")
+    return held
 
 
 def _awards(clinician: Clinician, procedure: Procedure | None, on: date) -> list[Award]:

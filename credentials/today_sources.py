@@ -5,12 +5,12 @@ A source costs a fixed number of queries.
 
 from collections.abc import Callable, Iterable
 
-from credentials import cohort_pages
+from credentials import cohort_pages, restrictions_shown
 from credentials.today_lines import Line, Part
 from people.access import Access
 
 Source = Callable[[Access], Iterable[Line]]
-SOURCES: tuple[Source, ...] = (cohort_pages.waiting,)
+SOURCES: tuple[Source, ...] = (restrictions_shown.waiting, cohort_pages.waiting)
 
 
 def lines(access: Access) -> dict[str, list[Line]]:

@@ -318,6 +318,20 @@ class ScopeFactory(KnownFactory):
     basis = "Specialist registration"
 
 
+class RestrictionFactory(KnownFactory):
+    """A re-supervision plan that is open."""
+
+    class Meta:
+        model = audits.Restriction
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    kind = "plan"
+    answer = "in_room"
+    from_day = LONG_AGO
+    due_on = LONG_AGO + datetime.timedelta(days=60)
+    basis = canonical({"reason": "Three failures in a row.", "insertions": 3, "observations": 1})
+
+
 class FoundingFactory(KnownFactory):
     class Meta:
         model = credentials.Founding

@@ -49,6 +49,7 @@ from tests.factories import (
     FoundingFactory,
     ObservationFactory,
     ProcedureFactory,
+    RestrictionFactory,
     RulesFactory,
     ScopeFactory,
     UserFactory,
@@ -351,6 +352,13 @@ educator        yes   yes       404
 manager         yes   yes       404
 *               403   403       403
 """
+STOOD_DOWN = """
+                owner colleague outsider
+supervisor      yes   yes       404
+educator        yes   yes       404
+manager         yes   yes       404
+*               403   403       403
+"""
 OVERSEEN = """
                 owner outsider
 educator        yes   404
@@ -453,6 +461,16 @@ def some_scopes(cast: Cast) -> Arguments:
     owner = ScopeFactory(clinician=cast.owner, unit=cast.wards.ward)
     outsider = ScopeFactory(clinician=cast.outsider, unit=cast.wards.other_ward)
     return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+def limited(kind: str) -> Callable[[Cast], Arguments]:
+    return lambda cast: {name: {**asked, "kind": kind} for name, asked in clinicians(cast).items()}
+
+
+def some_plans(cast: Cast) -> Arguments:
+    """A plan of each, straight into the table."""
+    names = ("owner", "colleague", "outsider")
+    return {name: {"uuid": RestrictionFactory(clinician=getattr(cast, name)).uuid} for name in names}
 
 
 def some_cohorts(cast: Cast) -> Arguments:
@@ -624,6 +642,10 @@ MATRIX: dict[str, Entry] = {
     "scope_end": Entry(SCOPE_ENDED, some_scopes),
     "foundings": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
     "founding_decide": Entry(FOUNDED_AT, claims),
+    "stand_down": Entry(STOOD_DOWN, clinicians),
+    "limit": Entry(DECIDED, limited("suspension")),
+    "limit_end": Entry(DECIDED, some_plans),
+    "limit_extend": Entry(DECIDED, some_plans),
     "cohorts": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "cohort": Entry(OVERSEEN, some_cohorts, body=lambda cast: {"export": "csv"}),
     "cohort_open": Entry(page("educator")),

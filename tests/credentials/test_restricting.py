@@ -314,10 +314,9 @@ def test_a_return_plan_is_for_who_held_an_award_and_lets_them_practise_in_the_ro
 
     with pytest.raises(Problems, match="that lapsed"):
         decided(stage.cast.educator, plan())
-    give_award(
-        stage.owner, stage.procedure, stage.cast.wards.department, anchor=date(2022, 1, 1), from_day=date(2022, 1, 1), expires_on=date(2024, 1, 1),
-        terms=canonical(Terms(lapsed_gives=Answer.NO).to_content()),
-    )  # fmt: skip
+    long_ago = {"anchor": date(2022, 1, 1), "from_day": date(2022, 1, 1), "expires_on": date(2024, 1, 1)}
+    terms = canonical(Terms(lapsed_gives=Answer.NO).to_content())
+    give_award(stage.owner, stage.procedure, stage.cast.wards.department, terms=terms, **long_ago)
     assert answer(stage.owner, stage.procedure) == ("lapsed", "no")
     decided(stage.cast.educator, plan())
     assert answer(stage.owner, stage.procedure) == ("lapsed", "in_room")
