@@ -28,7 +28,7 @@ class CohortForm(Form):
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["unit"] = HereField(tree, units, label="Unit")
+        self.add("unit", HereField(tree, units, label="Unit"))
         self.order_fields(["name", "unit", "procedure", "from_day", "until_day"])
 
     @property
@@ -77,26 +77,38 @@ class LeavingForm(Form):
         super().__init__(*args, **kwargs)
         self.members = members
         for each in members:
-            self.fields[f"m{each.pk}"] = forms.ChoiceField(
-                label=each.clinician.name,
-                choices=[("", "Stays in it"), *CohortMember.Outcome.choices],
-                required=False,
-                widget=forms.Select(attrs={"aria-label": f"What becomes of {each.clinician.name}"}),
+            self.add(
+                f"m{each.pk}",
+                forms.ChoiceField(
+                    label=each.clinician.name,
+                    choices=[("", "Stays in it"), *CohortMember.Outcome.choices],
+                    required=False,
+                    widget=forms.Select(attrs={"aria-label": f"What becomes of {each.clinician.name}"}),
+                ),
             )
-        self.fields["moved_to"] = forms.ModelChoiceField(
-            others, label="Moved to the cohort", required=False, empty_label="No other cohort: the enrolment goes on"
+        self.add(
+            "moved_to",
+            forms.ModelChoiceField(
+                others,
+                label="Moved to the cohort",
+                required=False,
+                empty_label="No other cohort: the enrolment goes on",
+            ),
         )
         self.fields["moved_to"].label_from_instance = lambda row: row.name  # type: ignore[attr-defined]
-        self.fields["handed_to"] = forms.ModelChoiceField(
-            educators, label="Handed over to", required=False, empty_label="Nobody"
+        self.add(
+            "handed_to", forms.ModelChoiceField(educators, label="Handed over to", required=False, empty_label="Nobody")
         )
         self.fields["handed_to"].label_from_instance = lambda row: row.name  # type: ignore[attr-defined]
-        self.fields["note"] = forms.CharField(
-            label="Note",
-            required=False,
-            max_length=500,
-            widget=forms.Textarea(attrs={"rows": 3}),
-            help_text="Kept with each of them. An enrolment that ends needs the reason.",
+        self.add(
+            "note",
+            forms.CharField(
+                label="Note",
+                required=False,
+                max_length=500,
+                widget=forms.Textarea(attrs={"rows": 3}),
+                help_text="Kept with each of them. An enrolment that ends needs the reason.",
+            ),
         )
 
     @property

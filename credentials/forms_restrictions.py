@@ -29,7 +29,7 @@ class StandDownForm(Signing):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["reason"] = reason_field()
+        self.add("reason", reason_field())
         self.order_fields(["reason", "email", "secret", "shown"])
 
 
@@ -40,32 +40,45 @@ class LimitForm(Form):
         super().__init__(*args, **kwargs)
         self.kind = kind
         if kind == Kind.SUSPENSION:
-            self.fields["procedure"] = forms.ModelChoiceField(
-                Procedure.objects.all(), label="For", empty_label="Every procedure", required=False
+            self.add(
+                "procedure",
+                forms.ModelChoiceField(
+                    Procedure.objects.all(), label="For", empty_label="Every procedure", required=False
+                ),
             )
-            self.fields["from_day"] = DayField(label="From")
-            self.fields["until_day"] = ThroughField(
-                label="Last day", required=False, help_text="Leave it empty to hold until somebody reinstates."
+            self.add("from_day", DayField(label="From"))
+            self.add(
+                "until_day",
+                ThroughField(
+                    label="Last day", required=False, help_text="Leave it empty to hold until somebody reinstates."
+                ),
             )
         else:
-            self.fields["procedure"] = ProcedureField(label="For")
+            self.add("procedure", ProcedureField(label="For"))
         if kind in PLANS:
-            self.fields["answer"] = forms.ChoiceField(
-                label="Until it is done, may insert",
-                choices=[(each.value, option_words(each.value)) for each in PLAN_ANSWERS],
-                widget=forms.RadioSelect,
+            self.add(
+                "answer",
+                forms.ChoiceField(
+                    label="Until it is done, may insert",
+                    choices=[(each.value, option_words(each.value)) for each in PLAN_ANSWERS],
+                    widget=forms.RadioSelect,
+                ),
             )
-            self.fields["insertions"] = forms.IntegerField(
-                label="Supervised insertions", min_value=0, max_value=100, initial=5
+            self.add(
+                "insertions", forms.IntegerField(label="Supervised insertions", min_value=0, max_value=100, initial=5)
             )
-            self.fields["observations"] = forms.IntegerField(
-                label="Observations for a decision", min_value=0, max_value=20, initial=1
+            self.add(
+                "observations",
+                forms.IntegerField(label="Observations for a decision", min_value=0, max_value=20, initial=1),
             )
-            self.fields["due_on"] = DayField(
-                label="Done by",
-                help_text="Past this day the plan is overdue and stays in force until somebody ends it.",
+            self.add(
+                "due_on",
+                DayField(
+                    label="Done by",
+                    help_text="Past this day the plan is overdue and stays in force until somebody ends it.",
+                ),
             )
-        self.fields["reason"] = reason_field()
+        self.add("reason", reason_field())
 
     def decision(self, clinician: Clinician, **also: Any) -> Decision:
         """The decision as typed, about this person."""
@@ -84,10 +97,10 @@ class EndLimitForm(Form):
         super().__init__(*args, **kwargs)
         self.today = today
         if kind == Kind.SUSPENSION:
-            self.fields["from_day"] = DayField(
-                label="May insert again from", initial=today, help_text="Today or a later day."
+            self.add(
+                "from_day", DayField(label="May insert again from", initial=today, help_text="Today or a later day.")
             )
-        self.fields["reason"] = reason_field()
+        self.add("reason", reason_field())
 
     @property
     def from_day(self) -> date | None:
@@ -100,4 +113,4 @@ class ExtendForm(Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["reason"] = reason_field()
+        self.add("reason", reason_field())

@@ -37,11 +37,20 @@ class Form(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for name, field in self.fields.items():
-            label = str(field.label or name.replace("_", " ").capitalize()).rstrip("?:")
-            verb = next((verb for kind, verb in _VERBS.items() if isinstance(field, kind)), "Enter")
-            for code, text in {"required": f"{verb} “{label}”.", **_PLAIN_WORDS}.items():
-                if field.error_messages.get(code) == _words_of_django(field).get(code):
-                    field.error_messages[code] = text
+            _speak_plainly(name, field)
+
+    def add(self, name: str, field: forms.Field) -> None:
+        """One field more, for forms that ask according to what they are about."""
+        _speak_plainly(name, field)
+        self.fields[name] = field
+
+
+def _speak_plainly(name: str, field: forms.Field) -> None:
+    label = str(field.label or name.replace("_", " ").capitalize()).rstrip("?:")
+    verb = next((verb for kind, verb in _VERBS.items() if isinstance(field, kind)), "Enter")
+    for code, text in {"required": f"{verb} “{label}”.", **_PLAIN_WORDS}.items():
+        if field.error_messages.get(code) == _words_of_django(field).get(code):
+            field.error_messages[code] = text
 
 
 def _words_of_django(field: forms.Field) -> dict[str, Any]:

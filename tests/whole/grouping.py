@@ -47,7 +47,7 @@ class Grouping:
         member = self.one(CohortMember.objects.known().filter(outcome="").select_related("cohort", "clinician"))
         if member is None:
             return False
-        outcome = self.one(CohortMember.Outcome.values)
+        outcome = self.one((*CohortMember.Outcome.values, "handed_over", "handed_over"))
         others = Cohort.objects.filter(closed=None, procedure=member.cohort.procedure).exclude(pk=member.cohort_id)
         leaving = Leaving(
             member=member,

@@ -46,6 +46,7 @@ from tests.factories import (
     make_clinician,
 )
 from tests.whole.grouping import Grouping
+from tests.whole.limiting import Limiting
 from tests.whole.watching import Watching
 
 BEGUN = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
@@ -162,7 +163,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping):
+class Walk(Watching, Grouping, Limiting):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
