@@ -214,6 +214,7 @@ TABLE: dict[str, Row] = {
     "founding_decide": Row(keeps_rules, FORM),
     # --- credentials: decisions that limit somebody ---
     "stand_down": Row(stands_down, FORM, "supervisors, educators and managers in charge"),
+    "exposure": Row(oversees, FORM, "insertions on one's units, without results"),
     "limit": Row(educates, FORM),
     "limit_end": Row(educates, FORM),
     "limit_extend": Row(educates, FORM),

@@ -10,9 +10,11 @@ from audits import completions
 from audits.completions import Noted
 from audits.holding import Held, holdings
 from audits.models import Award, Procedure
-from audits.observation_pages import InSetting, by_setting, of_person
+from audits.observation_pages import InSetting, by_setting
+from audits.observation_pages import of_person as observed_of
 from credentials.cohorts import of_clinician
 from credentials.documents import terms
+from credentials.exposure import Exposed, of_person
 from credentials.models import CohortMember, Enrolment, Flag
 from credentials.offers import About, Offer, offers
 from credentials.record import Record, record_of
@@ -70,6 +72,7 @@ class PersonPage:
     may_renew: bool
     offers: Sequence[Offer]
     limits: Sequence[Shown]
+    exposed: Sequence[Exposed]
 
     @property
     def may_insert(self) -> Answer:
@@ -144,7 +147,7 @@ def person_page(
         record=record_of(judged, at.status, known=known) if seen.figures else None,
         questions=[(flag, RULE_WORDS[flag.rule]) for flag in _flags(clinician, chosen, known)] if seen.figures else (),
         history=_history(clinician, known) if seen.reasons else (),
-        observed=by_setting(of_person(access, clinician.pk, chosen.pk, on=judged.on, known=known)),
+        observed=by_setting(observed_of(access, clinician.pk, chosen.pk, on=judged.on, known=known)),
         may_observe=is_now and not seen.is_self and access.may_somewhere(Right.SUPERVISE),
         awards=awards if seen.progress else (),
         completions=completions.of(clinician, chosen, known=known) if seen.progress else (),
@@ -153,6 +156,7 @@ def person_page(
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),
+        exposed=of_person(clinician.pk, chosen.pk, on=judged.on) if seen.figures and is_now else (),
         limits=_limits(clinician, judged.on, known, at.status) if seen.reasons else (),
     )
 

@@ -35,6 +35,7 @@ urlpatterns = [
     path("people/<uuid:uuid>/renew/<int:procedure_id>/", decisions.renew, name="renew"),
     path("people/<uuid:uuid>/stand-down/", restrictions.stand_down, name="stand_down"),
     path("people/<uuid:uuid>/limit/<str:kind>/", restrictions.limit, name="limit"),
+    path("exposure/", restrictions.exposed, name="exposure"),
     path("limits/<uuid:uuid>/end/", restrictions.limit_end, name="limit_end"),
     path("limits/<uuid:uuid>/extend/", restrictions.limit_extend, name="limit_extend"),
     path("people/<uuid:uuid>/before/", foundings.founding_enter, name="founding_enter"),

@@ -1,27 +1,41 @@
 """Decisions that limit somebody: stand-down, suspension, withdrawal, plans; how they end, and are extended."""
 
+from datetime import timedelta
 from uuid import UUID
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods
 
 from audits.models import Restriction
-from credentials import restricting
+from credentials import exposure, restricting
 from credentials.forms_restrictions import EndLimitForm, ExtendForm, LimitForm, StandDownForm
 from credentials.models import Flag
 from credentials.restricting import Decision
 from credentials.restrictions_shown import KINDS, Shown, shown_of
 from credentials.standings import refresh
-from people import access
+from people import access, exports
 from people.access import Access, Right
 from people.deciding import Steps, ToSign, in_two_steps
 from people.models import Clinician
 from people.pages import go, page, show_problems
 from people.problems import Problems
 from people.signing import Confirmed, NotConfirmed
+from sheets.listing import export, page_of
 
 FORM = ["GET", "POST"]
 Kind = Restriction.Kind
+LOOKS_BACK = timedelta(days=92)
+
+
+@require_http_methods(FORM)
+def exposed(request: HttpRequest) -> HttpResponseBase:
+    """Insertions of the last three months that went beyond the answer of their day."""
+    mine = access.of(request)
+    rows = exposure.listing(mine, first=mine.on - LOOKS_BACK, last=mine.on)
+    if request.method == "POST":
+        return export(request, rows, on_export=lambda made: exports.record(actor=mine.user, made=made))
+    context = {"listing": page_of(request, rows)}
+    return page(request, "credentials/exposure.html", context, fragment="tables/listing.html")
 
 
 @require_http_methods(FORM)

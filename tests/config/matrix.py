@@ -643,6 +643,7 @@ MATRIX: dict[str, Entry] = {
     "foundings": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
     "founding_decide": Entry(FOUNDED_AT, claims),
     "stand_down": Entry(STOOD_DOWN, clinicians),
+    "exposure": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "limit": Entry(DECIDED, limited("suspension")),
     "limit_end": Entry(DECIDED, some_plans),
     "limit_extend": Entry(DECIDED, some_plans),
