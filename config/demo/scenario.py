@@ -11,6 +11,7 @@ from config.demo import (
     shifts,
     telling_cohorts,
     telling_learning,
+    telling_limits,
     telling_observed,
     telling_people,
     telling_records,
@@ -35,7 +36,14 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         _holders(plan, area)
     _trainees(plan)
     _others(plan)
-    for telling in (telling_records, telling_learning, telling_people, telling_observed, telling_cohorts):
+    for telling in (
+        telling_records,
+        telling_learning,
+        telling_people,
+        telling_observed,
+        telling_cohorts,
+        telling_limits,
+    ):
         telling.tell(plan)
     return plan
 
