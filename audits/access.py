@@ -64,6 +64,10 @@ class ObservationQuerySet(VisibleQuerySet):
         found = self.known(known).filter(signed__isnull=False)
         return found if known is None else found.filter(signed__lte=known)
 
+    def standing(self) -> Self:
+        """Without those that were struck out after a disagreement."""
+        return self.exclude(disputes__outcome="struck")
+
     def visible_to(self, access: Access) -> Self:
         """Those this user may see: one's own once signed, those one makes or made, those of units and people in charge.
 

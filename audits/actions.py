@@ -82,7 +82,8 @@ def actions_for(
     is_paper = version.source == Insertion.Source.PAPER
     on_time = clock.today(version.zone) <= last_day
     return Actions(
-        correct=is_free and may_change(access, version),
+        # Of a disputed entry a change may be proposed: whoever decides the dispute decides it too.
+        correct=proposal is None and may_change(access, version),
         withdraw=is_free and may_change(access, version),
         dispute=may_dispute(access, version, statement) if dispute is None else (),
         answer=is_free and not is_signed and may_answer(access, version),

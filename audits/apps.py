@@ -6,8 +6,14 @@ class AuditsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from audits import touched, verifying, verifying_observations  # the app registry must be full
+        from audits import (  # the app registry must be full
+            touched,
+            verifying,
+            verifying_disputes,
+            verifying_observations,
+        )
 
         touched.register_all()
         verifying.register_all()
         verifying_observations.register_all()
+        verifying_disputes.register_all()

@@ -18,7 +18,7 @@ from audits.countersigning import POSITIVE, add_statement, standing_version
 from audits.entry import Entry, entry_from, problems, sent
 from audits.freetext import text_problems
 from audits.logbook import touch
-from audits.models import Insertion, Proposal, Sheet, Statement
+from audits.models import Dispute, Insertion, Proposal, Sheet, Statement
 from audits.outcomes import refresh
 from audits.resolving import Claim, Context, Lookups, Ready, Source, code_of
 from audits.versions import NewVersion, entry_of, ready_of, write
@@ -90,7 +90,7 @@ def add_correction(
     ready = _resolved(old, before, entry, found)
     if ready is None or found:
         raise Problems(found)
-    if counts_otherwise(before, entry) or _signed(old):
+    if counts_otherwise(before, entry) or _signed(old) or Dispute.objects.known().filter(insertion=old).exists():
         return _propose(rec, actor, old, Kind.CORRECTION, canonical(sent(entry)), reason)
     made = _write(rec, old, ready, reason=reason)
     _settle(rec, old, made)
@@ -135,6 +135,33 @@ def decide(*, signer: Confirmed, proposal: Proposal, agree: bool, nearness: str 
                 signer.use(digest, rec, role="Named supervisor" if named else str(Appointment.Role.EDUCATOR.label))
             proposal.refresh_from_db()
             return proposal
+
+
+def add_decision(rec: Recording, proposal: Proposal, *, agree: bool) -> Insertion | None:
+    """Carry a proposal out, or refuse it, within the act of a ruling: the new version, which nobody has signed yet.
+
+    Permission and lock are the caller's. Raises Problems if the change is not possible any more.
+    """
+    old = proposal.insertion
+    rec.content |= {"agreed": agree, "kind": str(proposal.kind), "proposal": digest_of_proposal(proposal)}
+    Proposal.objects.filter(pk=proposal.pk).update(known_until_id=rec.seq, decided_id=rec.seq, agreed=agree)
+    if not agree:
+        return None
+    entry = _proposed(proposal)
+    found: list[Problem] = []
+    ready = ready_of(old) if entry is None else _resolved(old, entry_of(old), entry, found)
+    if ready is None:
+        raise Problems(found)
+    made = _write(rec, old, ready, reason=proposal.reason, withdrawn=entry is None)
+    _settle(rec, old, made)
+    return made
+
+
+def add_strike(rec: Recording, old: Insertion, *, reason: str) -> Insertion:
+    """Withdraw this version within the act of a ruling. Permission and lock are the caller's."""
+    made = _write(rec, old, ready_of(old), reason=reason, withdrawn=True)
+    _settle(rec, old, made)
+    return made
 
 
 def take_back(*, actor: User, proposal: Proposal) -> Proposal:
@@ -230,8 +257,8 @@ def _require_may_decide(access: Access, proposal: Proposal, old: Insertion, entr
 
 
 def _may_be_changed(insertion: Insertion) -> Insertion:
-    """The version, if it stands and no change of it waits."""
-    old = standing_version(insertion.pk)
+    """The version, if it stands and no change of it waits. Of a disputed one a change may be proposed, no more."""
+    old = standing_version(insertion.pk, disputed_too=True)
     if Proposal.objects.known().filter(insertion=old).exists():
         raise problem("", "A change of this entry waits for a decision: let it be decided, or take it back.")
     return old

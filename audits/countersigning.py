@@ -206,12 +206,12 @@ def _state(signer: Confirmed, insertion: int, kind: str, note: str = "") -> Stat
         return made
 
 
-def standing_version(insertion: int) -> Insertion:
-    """This version, if it stands and nobody disputes it: to be asked inside an open act. Raises AlreadyDecided."""
+def standing_version(insertion: int, *, disputed_too: bool = False) -> Insertion:
+    """This version, if it stands and nobody disputes it (or may): asked inside an open act. Raises AlreadyDecided."""
     found = Insertion.objects.known().filter(pk=insertion).select_related("clinician", "procedure").first()
     if found is None or found.withdrawn:
         raise AlreadyDecided("This entry was changed or withdrawn meanwhile: look at it again.")
-    if Dispute.objects.known().filter(insertion=found).exists():
+    if not disputed_too and Dispute.objects.known().filter(insertion=found).exists():
         raise AlreadyDecided("This entry is disputed: an educator decides first.")
     return found
 

@@ -132,7 +132,8 @@ class Missed:
 
 def offered(access: Access) -> list[Offered]:
     """The versions and settings watched in the units in one's charge, the last used first. Two queries."""
-    rows = Observation.objects.signed_by().filter(second_of=None, unit__in=access.units_for(Right.UNIT_FIGURES))
+    signed = Observation.objects.signed_by().standing()
+    rows = signed.filter(second_of=None, unit__in=access.units_for(Right.UNIT_FIGURES))
     spans = rows.order_by().values("checklist", "setting")
     found = list(spans.annotate(first=Min("observed_on"), last=Max("observed_on"), count=Count("pk")))
     versions = Checklist.objects.select_related("procedure").in_bulk({row["checklist"] for row in found})
@@ -158,7 +159,7 @@ Row = tuple[int, int, Quarter, Quarter, Mapping[str, str]]
 
 
 def _read(asked: Asked, units: Iterable[int]) -> list[Row]:
-    signed = Observation.objects.signed_by().filter(second_of=None)
+    signed = Observation.objects.signed_by().standing().filter(second_of=None)
     same = signed.filter(clinician=OuterRef("clinician"), procedure=OuterRef("procedure")).order_by("observed_on")
     rows = signed.filter(checklist=asked.checklist, setting=asked.setting, unit__in=units)
     rows = rows.filter(observed_on__gte=asked.first.first, observed_on__lte=asked.last.last).order_by("pk")

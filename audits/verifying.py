@@ -22,7 +22,7 @@ from ledger.models import Act
 from ledger.verify import Problem, with_acts
 from people.models import Spanned
 
-LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "logbook.imported")
+LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "dispute.ruled", "logbook.imported")
 SIGNING = ("statement.signed", "correction.decided")
 PROPOSING = ("correction.proposed", "logbook.imported")
 NOTING = ("completion.recorded", "completions.imported")

@@ -11,7 +11,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from audits.integrity import observation_differences
-from audits.models import Observation, ObservationDispute, ObservationReply, SecondAsked
+from audits.models import Observation, ObservationDispute, ObservationReply, Ruling, SecondAsked
 from audits.observation_content import begun_facts, signed_facts
 from ledger import verify
 from ledger.acts import instant
@@ -144,7 +144,8 @@ def disputes() -> Iterator[Problem]:
             yield Problem(seq, f"the dispute of observation {row.observation.uuid} is not what its act brought in")
     for row in rows.filter(known_until=None).exclude(decided=None, outcome=""):
         yield Problem(row.decided_id, f"the dispute of observation {row.observation.uuid} is open and decided")
-    for seq, act, row in _beside(rows.filter(known_until__isnull=False), (TAKEN_BACK,), by="known_until_id"):
+    taken_back = rows.filter(known_until__isnull=False).exclude(outcome__in=Ruling.Outcome.values)
+    for seq, act, row in _beside(taken_back, (TAKEN_BACK,), by="known_until_id"):
         if row is None:
             yield Problem(
                 seq, f"the dispute of observation {act and act.subject} was taken back and is open, or missing"

@@ -21,6 +21,7 @@ from audits.models import (
     Restriction,
     ScopeByRole,
 )
+from audits.ruling import struck_observations
 from audits.shelf import Shelf
 from credentials.documents import drift_since, rule_set, rules_known, terms
 from credentials.models import Enrolment, Flag, Rules
@@ -281,7 +282,9 @@ def _completion(row: Completion) -> pure.Completion:
 
 
 def _observations(clinicians: Collection[int], known: int | None) -> Mapping[int, list[tuple[int, pure.Observation]]]:
-    """Signed first ratings, oldest first, each with its procedure. Three queries at most."""
+    """Signed first ratings that were not struck out, oldest first, each with its procedure. Four queries at most."""
+    struck = struck_observations(known).filter(observation_dispute__observation__clinician__in=clinicians)
+    gone = set(struck.values_list("observation_dispute__observation", flat=True))
     rows = Observation.objects.signed_by(known).filter(clinician__in=clinicians, second_of=None)
     disputed = set(
         ObservationDispute.objects.known(known)
@@ -289,7 +292,7 @@ def _observations(clinicians: Collection[int], known: int | None) -> Mapping[int
         .values_list("observation", flat=True)
     )
     # What was ticked step by step is large, and no part of a standing.
-    seen_ones = list(rows.defer("content").order_by("observed_on", "id"))
+    seen_ones = [row for row in rows.defer("content").order_by("observed_on", "id") if row.pk not in gone]
     checklists = Checklist.objects.in_bulk({row.checklist_id for row in seen_ones if row.missed})
     found: dict[int, list[tuple[int, pure.Observation]]] = defaultdict(list)
     for row in seen_ones:
