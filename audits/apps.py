@@ -11,9 +11,11 @@ class AuditsConfig(AppConfig):
             verifying,
             verifying_disputes,
             verifying_observations,
+            verifying_tallies,
         )
 
         touched.register_all()
         verifying.register_all()
         verifying_observations.register_all()
         verifying_disputes.register_all()
+        verifying_tallies.register_all()

@@ -37,6 +37,7 @@ def register_all() -> None:
         "observation.dispute_taken_back",
         "observation.signed",
         "statement.signed",
+        "tally.noted",
     ):
         stale.register(kind, stale.SELF)
     # Until it is decided the old version stands; what is begun, asked or said of an observation counts for nothing.

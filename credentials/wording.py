@@ -104,6 +104,7 @@ ACT_WORDS = {
     "stand_down.made": "Stood down",
     "suspension.ended": "Reinstated",
     "suspension.made": "Suspended",
+    "tally.noted": "Shift tally noted",
     "withdrawal.made": "Award withdrawn",
 }
 

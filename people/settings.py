@@ -91,6 +91,20 @@ NAMES: dict[str, Name] = {
         "How completely holders log here. Rate and drift are worked out only where every insertion is logged.",
         choices=_BASES,
     ),
+    "fortnight_begins": Name(
+        whole(1, 77),
+        1,
+        "Logging fortnight begins",
+        "On which day of each quarter, counted from 1, a logging fortnight begins: 1 is 1 January, 1 April, 1 July and "
+        "1 October. It lasts 14 days, and in them every insertion is logged.",
+    ),
+    "tally_within_days": Name(
+        whole(1, 90),
+        14,
+        "Shift tally within",
+        "For so many days back a shift tally may be noted or changed.",
+        unit_of="days",
+    ),
     "start_day": Name(
         day,
         None,
