@@ -109,6 +109,7 @@ class Shown:
     summary: str
     events: list[Event]
     actions: Actions
+    was_disputed: bool
     is_own: bool
     others: int
 
@@ -156,6 +157,7 @@ def shown(access: Access, uuid: UUID) -> Shown:
         summary=summary(latest),
         events=_events(uuid),
         actions=actions_for(access, latest, statement, proposal, dispute, limit.last_day_to_sign(latest)),
+        was_disputed=any(each.disputes.all() for each in versions),
         is_own=access.is_self(latest.clinician),
         others=Insertion.objects.known().filter(occasion=latest.occasion).exclude(uuid=uuid).count(),
     )
@@ -169,7 +171,7 @@ def _versions(access: Access, uuid: UUID) -> list[Insertion]:
     )
     return list(
         with_state(every)
-        .prefetch_related("attempts", Prefetch("statements", Statement.objects.order_by("pk")))
+        .prefetch_related("attempts", "disputes", Prefetch("statements", Statement.objects.order_by("pk")))
         .order_by("version")
     )
 

@@ -5,9 +5,11 @@ out, since what an assessor saw and signed is not changed by a third. Educators 
 time; after it, those further up are asked as well.
 """
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Q, QuerySet
@@ -54,15 +56,35 @@ class Sides:
 
 def sides(dispute: AnyDispute) -> Sides:
     """The inserter or learner, whoever supervised, signed or assessed, and whoever opened or answered it."""
-    row = about(dispute)
-    named = {dispute.by_id, row.clinician_user_id, row.clinician.user_id}
-    if isinstance(row, Insertion):
-        named |= {row.supervisor_id}
-        named |= set(Statement.objects.known().filter(insertion=row).values_list("by", flat=True))
-    else:
-        named |= {row.assessor_id}
-    named |= set(answers(dispute).values_list("by", flat=True))
-    return Sides(frozenset(each for each in named if each is not None), row.clinician_id, row.unit_id)
+    return sides_of([dispute])[dispute]
+
+
+def sides_of(disputes: Collection[AnyDispute]) -> dict[AnyDispute, Sides]:
+    """The same for many, in a fixed number of queries."""
+    rows = {each: about(each) for each in disputes}
+    entries = [row.pk for row in rows.values() if isinstance(row, Insertion)]
+    signers = _users(Statement.objects.known().filter(insertion__in=entries), "insertion")
+    said = DisputeAnswer.objects.all()
+    of_entries = _users(said.filter(dispute__in=[each.pk for each in disputes if isinstance(each, Dispute)]), "dispute")
+    observed = [each.pk for each in disputes if isinstance(each, ObservationDispute)]
+    of_observed = _users(said.filter(observation_dispute__in=observed), "observation_dispute")
+    found = {}
+    for each, row in rows.items():
+        named = {each.by_id, row.clinician_user_id, row.clinician.user_id}
+        if isinstance(row, Insertion):
+            named |= {row.supervisor_id, *signers[row.pk], *of_entries[each.pk]}
+        else:
+            named |= {row.assessor_id, *of_observed[each.pk]}
+        users = frozenset(user for user in named if user is not None)
+        found[each] = Sides(users, row.clinician_id, row.unit_id)
+    return found
+
+
+def _users(rows: QuerySet[Any], of: str) -> dict[int, set[int]]:
+    found: dict[int, set[int]] = defaultdict(set)
+    for key, user in rows.values_list(of, "by"):
+        found[key].add(user)
+    return found
 
 
 def about(dispute: AnyDispute) -> Insertion | Observation:
@@ -98,12 +120,13 @@ def limit_on(dispute: AnyDispute) -> date:
     return dispute.opened_on + timedelta(days=book().value("dispute_days", above, on=dispute.opened_on))
 
 
-def is_asked(access: Access, dispute: AnyDispute, deciders: Mapping[int, Iterable[tuple[int, int]]]) -> bool:
+def is_asked(
+    access: Access, dispute: AnyDispute, found: Sides, deciders: Mapping[int, Iterable[tuple[int, int]]]
+) -> bool:
     """Whether it waits for this user today: the nearest educators first, everybody above once the time is over.
 
-    `deciders` gives for each unit the (account, distance) of the educators whose appointment covers it.
+    `found` are its sides; `deciders` gives for each unit the (account, distance) of the educators over it.
     """
-    found = sides(dispute)
     fit = [(user, far) for user, far in deciders.get(found.unit, ()) if user not in found.users]
     mine = [far for user, far in fit if user == access.user.pk]
     if not mine:
@@ -132,11 +155,14 @@ def answer(*, actor: User, dispute: AnyDispute, text: str) -> DisputeAnswer:
     if found := text_problems("text", text, longest=LONGEST_ANSWER, asked="Say how it was."):
         raise Problems(found)
     row = about(dispute)
-    kind = "dispute.answered" if isinstance(dispute, Dispute) else "observation.dispute_answered"
     with transaction.atomic():
         lock(Clinician(pk=row.clinician_id))
         _require_open(dispute)
-        with recording(actor=actor, kind=kind, subject=row.uuid) as rec:
+        with recording(
+            actor=actor,
+            kind="dispute.answered" if isinstance(row, Insertion) else "observation.dispute_answered",
+            subject=row.uuid,
+        ) as rec:
             rec.content["dispute"] = dispute.known_from_id
             rec.personal = {"text": text.strip()}
             made = DisputeAnswer.objects.create(
@@ -195,12 +221,15 @@ def rule(*, signer: Confirmed, dispute: AnyDispute, outcome: str, reason: str) -
     if not may_rule(access, dispute):
         raise NotPermitted(f"{signer.user.pk} may not decide dispute {dispute.pk}")
     row = about(dispute)
-    kind = "dispute.ruled" if isinstance(dispute, Dispute) else "observation.dispute_ruled"
     with transaction.atomic():
         lock(Clinician(pk=row.clinician_id))
         _require_open(dispute)
         check(dispute, outcome=outcome, reason=reason)
-        with recording(actor=signer.user, kind=kind, subject=row.uuid) as rec:
+        with recording(
+            actor=signer.user,
+            kind="dispute.ruled" if isinstance(row, Insertion) else "observation.dispute_ruled",
+            subject=row.uuid,
+        ) as rec:
             signer.use(ruling_digest(dispute, outcome, reason), rec, role=access.printed_for(Right.DECIDE))
             rec.content |= {"dispute": dispute.known_from_id, "outcome": str(outcome)}
             rec.personal = {"reason": reason.strip()}
@@ -245,6 +274,19 @@ def _require_open(dispute: AnyDispute) -> None:
 
 def _key(dispute: AnyDispute) -> dict[str, AnyDispute]:
     return {"dispute" if isinstance(dispute, Dispute) else "observation_dispute": dispute}
+
+
+def of_sides(access: Access) -> list[AnyDispute]:
+    """Open disagreements that others opened about what is one's own, or what one supervised, signed or assessed."""
+    me = access.user
+    mine = Q(insertion__clinician_user=me) | Q(insertion__supervisor=me)
+    watched = Q(observation__clinician_user=me) | Q(observation__assessor=me)
+    if access.clinician is not None:
+        mine |= Q(insertion__clinician=access.clinician)
+        watched |= Q(observation__clinician=access.clinician)
+    entries = Dispute.objects.known().filter(mine).exclude(by=me).select_related("insertion", "by")
+    observed = ObservationDispute.objects.known().filter(watched).exclude(by=me).select_related("observation", "by")
+    return sorted([*entries, *observed], key=lambda each: (each.opened_on, each.known_from_id))
 
 
 def open_ones(access: Access) -> list[AnyDispute]:

@@ -1,6 +1,6 @@
 from django.urls import URLPattern, URLResolver, path
 
-from audits.views import agreement, entries, log, observations, observing, signing
+from audits.views import agreement, disputes, entries, log, observations, observing, signing
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("log/", log.log, name="log"),
@@ -16,6 +16,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("entries/<uuid:uuid>/dispute/take-back/", entries.dispute_take_back, name="dispute_take_back"),
     path("entries/<uuid:uuid>/accept/", signing.entry_accept, name="entry_accept"),
     path("entries/<uuid:uuid>/decide/", signing.entry_decide, name="entry_decide"),
+    path("entries/<uuid:uuid>/disagreement/", disputes.disagreement, name="disagreement"),
+    path("entries/<uuid:uuid>/disagreement/decide/", disputes.disagreement_rule, name="disagreement_rule"),
+    path("disagreements/", disputes.disagreement_list, name="disagreements"),
     path("to-sign/", signing.to_sign, name="to_sign"),
     path("to-sign/check/", signing.to_sign_check, name="to_sign_check"),
     path("to-sign/<uuid:uuid>/send-back/", signing.send_back, name="send_back"),
@@ -35,6 +38,14 @@ urlpatterns: list[URLPattern | URLResolver] = [
         "observations/<uuid:uuid>/dispute/take-back/",
         observations.observation_dispute_take_back,
         name="observation_dispute_take_back",
+    ),
+    path(
+        "observations/<uuid:uuid>/disagreement/", disputes.disagreement_observed, name="disagreement_observed"
+    ),
+    path(
+        "observations/<uuid:uuid>/disagreement/decide/",
+        disputes.disagreement_observed_rule,
+        name="disagreement_observed_rule",
     ),
     path("observations/<uuid:uuid>/second/", observations.second_ask, name="second_ask"),
     path("observations/<uuid:uuid>/second/begin/", observations.second_begin, name="second_begin"),

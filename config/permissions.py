@@ -169,6 +169,9 @@ TABLE: dict[str, Row] = {
     "entry_dispute": Row(signed_in, FORM, "one's own entry, one's own statement, or as an educator"),
     "proposal_take_back": Row(signed_in, ACTION, "one's own proposal"),
     "dispute_take_back": Row(signed_in, ACTION, "one's own dispute"),
+    "disagreements": Row(educates, FORM, "those on one's units"),
+    "disagreement": Row(signed_in, FORM, "404 for an entry out of sight; both sides add to it"),
+    "disagreement_rule": Row(educates, FORM, "never a side of it"),
     # --- audits: signing ---
     "to_sign": Row(signs, FORM),
     "to_sign_check": Row(signs, FORM),
@@ -189,6 +192,8 @@ TABLE: dict[str, Row] = {
     "observation_answer": Row(signed_in, FORM, "the learner, its assessor, educators of the unit"),
     "observation_dispute": Row(signed_in, FORM),
     "observation_dispute_take_back": Row(signed_in, ACTION, "one's own dispute"),
+    "disagreement_observed": Row(signed_in, FORM, "404 for an observation out of sight; both sides add to it"),
+    "disagreement_observed_rule": Row(educates, FORM, "never a side of it"),
     "second_ask": Row(signed_in, FORM, "its assessor, educators of the unit"),
     "second_begin": Row(signed_in, ACTION, "whoever is asked"),
     "second_decline": Row(signed_in, ACTION, "whoever is asked"),

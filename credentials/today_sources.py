@@ -3,14 +3,35 @@
 A source costs a fixed number of queries.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 
+from django.urls import reverse
+
+from audits import ruling
+from audits.disagreements import count_for
+from audits.models import Insertion
 from credentials import cohort_pages, restrictions_shown
 from credentials.today_lines import Line, Part
 from people.access import Access
+from people.clock import in_words
+
+
+def disagreements(access: Access) -> Iterator[Line]:
+    """What others say is wrong of what is one's own or one signed; and how many decisions wait for who educates."""
+    for each in ruling.of_sides(access):
+        row = ruling.about(each)
+        name = "disagreement" if isinstance(row, Insertion) else "disagreement_observed"
+        day = row.performed_on if isinstance(row, Insertion) else row.observed_on
+        what = "an entry" if isinstance(row, Insertion) else "an observation"
+        words = f"{each.by.name} says that {what} of {in_words(day)} is wrong: say how it was"
+        yield Line(Part.MINE, words, reverse(name, args=[row.uuid]))
+    if count := count_for(access):
+        words = "1 disagreement waits for you" if count == 1 else f"{count} disagreements wait for you"
+        yield Line(Part.DECIDE, words, reverse("disagreements"))
+
 
 Source = Callable[[Access], Iterable[Line]]
-SOURCES: tuple[Source, ...] = (restrictions_shown.waiting, cohort_pages.waiting)
+SOURCES: tuple[Source, ...] = (restrictions_shown.waiting, disagreements, cohort_pages.waiting)
 
 
 def lines(access: Access) -> dict[str, list[Line]]:

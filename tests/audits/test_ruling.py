@@ -118,7 +118,9 @@ def test_the_nearest_are_asked_first_and_once_the_time_is_over_those_further_up_
 
     def asked(user) -> bool:
         access = access_of(user)
-        return ruling.is_asked(access, dispute, ruling.educators_over([logged.unit_id], access.on))
+        return ruling.is_asked(
+            access, dispute, ruling.sides(dispute), ruling.educators_over([logged.unit_id], access.on)
+        )
 
     assert (asked(near), asked(far)) == (True, False)
     assert ruling.limit_on(dispute) == TODAY + timedelta(days=14)
@@ -131,7 +133,7 @@ def test_without_anybody_near_who_is_no_side_it_goes_up_at_once(stage, logged):
     far = make_appointed("educator", stage.cast.wards.group, "Far Up")
     dispute = disputed(stage, logged, by=stage.cast.educator)
     access = access_of(far)
-    assert ruling.is_asked(access, dispute, ruling.educators_over([logged.unit_id], access.on))
+    assert ruling.is_asked(access, dispute, ruling.sides(dispute), ruling.educators_over([logged.unit_id], access.on))
 
 
 # --- entries ---

@@ -193,6 +193,17 @@ educator        yes   yes       404
 auditor         yes   yes       404
 *               404   404       404
 """
+# Seen, and nobody disputes it: there is nothing to add to.
+ENTRY_NOT_DISPUTED = """
+                owner colleague outsider
+owner           403   404       404
+colleague       404   403       404
+outsider        404   404       403
+supervisor      403   404       404
+educator        403   403       404
+auditor         403   403       404
+*               404   404       404
+"""
 # An auditor and the named supervisor see the entry, and change nothing.
 ENTRY_CHANGED = """
                 owner colleague outsider
@@ -279,6 +290,16 @@ auditor         yes   yes       404
 """
 # An auditor sees it, and says nothing to it.
 OBSERVATION_ANSWERED = OBSERVATION_SEEN.replace("auditor         yes   yes", "auditor         403   403")
+OBSERVATION_NOT_DISPUTED = """
+                owner colleague outsider
+owner           403   404       404
+colleague       404   403       404
+outsider        404   404       403
+assessor        403   403       404
+educator        403   403       404
+auditor         403   403       404
+*               404   404       404
+"""
 SECOND_ASKED = """
                 owner colleague outsider
 owner           403   404       404
@@ -600,6 +621,9 @@ MATRIX: dict[str, Entry] = {
     "entry_correct": Entry(ENTRY_CHANGED, entries),
     "entry_withdraw": Entry(ENTRY_CHANGED, entries),
     "entry_dispute": Entry(ENTRY_DISPUTED, entries),
+    "disagreements": Entry(page("educator"), body=lambda cast: {"export": "csv"}),
+    "disagreement": Entry(ENTRY_SEEN, entries, post=ENTRY_NOT_DISPUTED),
+    "disagreement_rule": Entry(DECIDED, entries),
     "proposal_take_back": Entry(ENTRY_SEEN, entries),
     "dispute_take_back": Entry(ENTRY_SEEN, entries),
     "to_sign": Entry(page("supervisor assessor educator")),
@@ -620,6 +644,8 @@ MATRIX: dict[str, Entry] = {
     "observation_answer": Entry(OBSERVATION_ANSWERED, observed),
     "observation_dispute": Entry(OBSERVATION_ANSWERED, observed),
     "observation_dispute_take_back": Entry(OBSERVATION_SEEN, observed),
+    "disagreement_observed": Entry(OBSERVATION_SEEN, observed, post=OBSERVATION_NOT_DISPUTED),
+    "disagreement_observed_rule": Entry(DECIDED, observed),
     "second_ask": Entry(SECOND_ASKED, observed),
     "second_begin": Entry(WATCHED, to_score),
     "second_decline": Entry(WATCHED, to_score),

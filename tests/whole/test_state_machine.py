@@ -31,15 +31,18 @@ INSISTS = 12  # times that a verb which nothing was found for is tried again at 
 LAST = (
     *("log_and_sign", "open_dispute") * 6, *("propose_withdrawal", "decide_proposal", "decide_proposal") * 6, "move",
     *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "review", *("award", "renew") * 4,
-    *("propose", "approve") * 4, *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
+    *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
+    *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
+    *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {
     "award.made", "award.renewed", "checklist.approved", "checklist.retired", "checklist.retirement_decided",
-    "cohort.left", "correction.decided", "flag.closed", "founding.decided", "logbook.imported", "observation.signed",
-    "plan.ended", "plan.extended", "plan.made", "programme.approved", "return_plan.ended", "return_plan.extended",
-    "return_plan.made", "rules.approved", "scope.decided", "scope.ended", "staff.imported", "stand_down.ended",
-    "stand_down.made", "statement.signed", "suspension.ended", "suspension.made", "withdrawal.made",
+    "cohort.left", "correction.decided", "dispute.ruled", "flag.closed", "founding.decided", "logbook.imported",
+    "observation.dispute_ruled", "observation.signed", "plan.ended", "plan.extended", "plan.made",
+    "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "rules.approved",
+    "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made", "statement.signed",
+    "suspension.ended", "suspension.made", "withdrawal.made",
 }  # fmt: skip
 # Signed too, and not in every few walks.
 SELDOM = {"return_plan.ended", "return_plan.extended", "stand_down.ended"}

@@ -45,6 +45,7 @@ from tests.factories import (
     make_cast,
     make_clinician,
 )
+from tests.whole.disagreeing import Disagreeing
 from tests.whole.grouping import Grouping
 from tests.whole.limiting import Limiting
 from tests.whole.watching import Watching
@@ -163,7 +164,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping, Limiting):
+class Walk(Watching, Grouping, Limiting, Disagreeing):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
