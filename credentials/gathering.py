@@ -20,6 +20,7 @@ from audits.models import (
     Procedure,
     Restriction,
     ScopeByRole,
+    Tally,
 )
 from audits.ruling import struck_observations
 from audits.shelf import Shelf
@@ -27,7 +28,7 @@ from credentials.documents import drift_since, rule_set, rules_known, terms
 from credentials.models import Enrolment, Flag, Rules
 from credentials.rules import facts as pure
 from credentials.rules.answers import Answer
-from credentials.rules.facts import AwardKind, Basis, BasisFrom, Facts, RestrictionKind, Span
+from credentials.rules.facts import AwardKind, Basis, BasisFrom, Facts, RestrictionKind, Span, Tallied
 from people import clock
 from people.models import Absence, Appointment, Clinician, Placement
 from people.settings import Book, book
@@ -81,6 +82,7 @@ class Person:
     enrolments: Sequence[Enrolment] = ()
     drift_closings: Sequence[tuple[int, date]] = ()
     disputes: Sequence[tuple[int, date]] = ()
+    tallies: Sequence[tuple[int, Tallied]] = ()
 
     def home_on(self, on: date) -> int | None:
         """The home unit of that day; without a placement the last home before it, else the first to come.
@@ -123,6 +125,7 @@ def people(clinicians: Collection[int], ground: Ground) -> dict[int, Person]:
         ),
         "drift_closings": _pairs(_drift_closings(clinicians, known)),
         "disputes": _pairs(_disputes(clinicians, known)),
+        "tallies": _tallies(clinicians, known),
     }
     return {
         each: Person(
@@ -170,7 +173,8 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         absences=tuple(_span(each) for each in person.absences),
         completions=tuple(_completion(each) for each in person.completions if each.procedure_id == procedure),
         observations=tuple(seen for at, seen in person.observations if at == procedure),
-        basis=_basis(ground, above),
+        basis=_basis(ground, homes or [(date.min, above)], code),
+        tallies=tuple(each for at, each in person.tallies if at == procedure),
         start=date.fromisoformat(start) if start else None,
         rules=rule_set(rules) if rules else None,
         drift_since=drift_since(ground.rules, procedure, homes, on),
@@ -197,16 +201,31 @@ def _changes_after(procedure: int, ground: Ground, above: Sequence[int], placed:
     }
 
 
-def _basis(ground: Ground, above: Sequence[int]) -> tuple[BasisFrom, ...]:
-    """The logging basis of the home unit where it changes, ascending; before that every insertion is logged."""
+def _basis(ground: Ground, homes: Sequence[tuple[date, Sequence[int]]], code: str) -> tuple[BasisFrom, ...]:
+    """The logging basis where it changes, ascending, of the home unit of each day; before that every insertion.
+
+    `homes`: from which day, and the unit with those above it. What was before the first home is as at that one.
+    """
     found: list[BasisFrom] = []
     before = Basis.EVERY_INSERTION
-    for day in sorted(ground.book.changes_after(above, date.min)):
-        basis = Basis(ground.book.value("logging_basis", above, on=day))
-        if basis != before:
-            found.append(BasisFrom(day, basis))
-        before = basis
+    for place, (since, above) in enumerate(homes):
+        starts = since if place else date.min
+        until = homes[place + 1][0] if place + 1 < len(homes) else date.max
+        for day in sorted({starts, *ground.book.changes_after(above, starts)}):
+            basis = Basis(ground.book.value("logging_basis", above, code, on=day))
+            if day < until and basis != before:
+                found.append(BasisFrom(day, basis))
+                before = basis
     return tuple(found)
+
+
+def _tallies(clinicians: Collection[int], known: int | None) -> Mapping[int, list[tuple[int, Tallied]]]:
+    """Tallied days with an insertion, oldest first, each with its procedure."""
+    rows = Tally.objects.known(known).filter(clinician__in=clinicians, insertions__gt=0).order_by("on", "id")
+    found: dict[int, list[tuple[int, Tallied]]] = defaultdict(list)
+    for clinician, procedure, day, insertions in rows.values_list("clinician", "procedure", "on", "insertions"):
+        found[clinician].append((procedure, Tallied(day, insertions)))
+    return found
 
 
 def _placement(row: Placement, ground: Ground, on: date) -> pure.Placement:

@@ -39,7 +39,7 @@ def ask_for(facts: Facts, on: date) -> Ask:
         if rules.volume:
             windows[volume.WINDOW] = volume.window(facts, rules.volume, on)
     if renewing := renewable(facts, on):
-        windows[progress.RENEWAL] = _months(renewing.terms.renewal_months, on)
+        windows[progress.RENEWAL] = renewal_window(renewing, on)
     attempts = rules.attempts_limit if rules else None
     events = rules.serious_event if rules else None
     return Ask(
@@ -59,6 +59,11 @@ def ask_for(facts: Facts, on: date) -> Ask:
 def renewable(facts: Facts, on: date) -> Award | None:
     """The award whose renewal can be worked towards: the one held, or in grace."""
     return awards.held_award(facts, on) or awards.award_in_grace(facts, facts.home_line or None, on)
+
+
+def renewal_window(award: Award, on: date) -> Window:
+    """The days of which insertions count towards renewal on that day."""
+    return _months(award.terms.renewal_months, on)
 
 
 def _months(months: int, on: date) -> Window:

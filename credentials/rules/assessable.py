@@ -1,6 +1,6 @@
 """Whether there is enough of a record to say anything: a start day, and a logging basis that holds every insertion."""
 
-from datetime import date
+from datetime import date, timedelta
 
 from credentials.rules.facts import Basis, Facts
 
@@ -15,10 +15,13 @@ def is_yet_to_come(facts: Facts, on: date) -> bool:
 
 
 def bases_between(facts: Facts, *, first: date, last: date) -> set[Basis]:
-    """The logging bases in effect on any day from `first` to `last`, both included. Without a list, every insertion."""
-    if not facts.basis:
-        return {Basis.EVERY_INSERTION}
-    found = {Basis.EVERY_INSERTION} if first < facts.basis[0].starts else set()
+    """The logging bases in effect on any day from `first` to `last`, both included. Without a list, every insertion.
+
+    A day with a shift tally is one of tallies, whatever the setting says of it since.
+    """
+    found = {Basis.EVERY_INSERTION} if not facts.basis or first < facts.basis[0].starts else set()
+    if any(first <= each.day <= max(first, last) for each in facts.tallies):
+        found.add(Basis.TALLY)
     for place, change in enumerate(facts.basis):
         following = facts.basis[place + 1].starts if place + 1 < len(facts.basis) else None
         if change.starts <= max(first, last) and (following is None or following > first):
@@ -34,7 +37,7 @@ def is_every_insertion(facts: Facts, *, first: date, last: date) -> bool:
 def every_insertion_since(facts: Facts, on: date) -> date | None:
     """The first day of the stretch of 'every insertion' that holds on that day; None if it does not hold.
 
-    date.min where it always did.
+    date.min where it always did. A day with a shift tally ends a stretch, the next begins another.
     """
     since = date.min
     basis = Basis.EVERY_INSERTION
@@ -44,4 +47,7 @@ def every_insertion_since(facts: Facts, on: date) -> date | None:
         if change.basis is not basis:
             since = change.starts
         basis = change.basis
-    return since if basis is Basis.EVERY_INSERTION else None
+    tallied = max((each.day for each in facts.tallies if each.day <= on), default=None)
+    if basis is not Basis.EVERY_INSERTION or tallied == on:
+        return None
+    return since if tallied is None else max(since, tallied + timedelta(days=1))

@@ -185,6 +185,14 @@ class BasisFrom:
     basis: Basis
 
 
+@dataclass(frozen=True, slots=True)
+class Tallied:
+    """Insertions of a shift tally on a day, at least one; none of them is logged as an entry."""
+
+    day: date
+    insertions: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """All of them, for one clinician and procedure.
@@ -195,7 +203,8 @@ class Facts:
         itself first, as the tree stands on the day judged.
     rules: the set that judges on the day, None if the unit has none; the days on which another takes over are in
         `later_changes`.
-    basis: logging basis of the home unit, ascending; empty means every insertion.
+    basis: logging basis of the home unit of each day, ascending; empty means every insertion.
+    tallies: shift tallies of insertions, ascending; of one day there may be several, from several units.
     start: the start day of the home unit and procedure, None if nobody has set one.
     drift_since: first day on which the present drift parameters judge this person without a break, None for always.
     drift_restarts: local days on which a flag of drift was closed.
@@ -218,6 +227,7 @@ class Facts:
     completions: tuple[Completion, ...] = ()
     observations: tuple[Observation, ...] = ()
     basis: tuple[BasisFrom, ...] = ()
+    tallies: tuple[Tallied, ...] = ()
     start: date | None = None
     rules: RuleSet | None = None
     drift_since: date | None = None

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 from audits.calendar import leaves_window
 from audits.figures import Figures
-from credentials.rules import asking, first_attempt_rate, observation_overdue, progress, recency, volume
+from credentials.rules import asking, first_attempt_rate, logged, observation_overdue, progress, recency, volume
 from credentials.rules.absence import day_reaching
 from credentials.rules.facts import Facts, months_after
 from credentials.rules.standing import award_days
@@ -42,6 +42,9 @@ def _dated_facts(facts: Facts) -> Iterator[date | None]:
         yield observation.day
     for change in facts.basis:
         yield change.starts
+    for tally in facts.tallies:
+        yield tally.day
+        yield tally.day + ONE_DAY  # from which every insertion may be logged again
     yield facts.start
     yield facts.drift_since
     yield from facts.drift_restarts
@@ -81,6 +84,8 @@ def _leaving_windows(facts: Facts, figures: Figures, on: date) -> Iterator[date 
     renewing = asking.renewable(facts, on)
     if renewing and (oldest := figures.window(progress.RENEWAL).oldest):
         yield leaves_window(oldest, renewing.terms.renewal_months)
+    if renewing and (first := logged.first_tallied(facts, asking.renewal_window(renewing, on))):
+        yield leaves_window(first, renewing.terms.renewal_months)
     if renewing and renewing.terms.renewal_observations:
         for seen in facts.observations:
             yield leaves_window(seen.day, renewing.terms.renewal_months)
@@ -88,6 +93,8 @@ def _leaving_windows(facts: Facts, figures: Figures, on: date) -> Iterator[date 
         return
     if rules.volume and (oldest := figures.window(volume.WINDOW).oldest):
         yield day_reaching(facts.absences, after=oldest, days=rules.volume.days)
+    if rules.volume and (first := logged.first_tallied(facts, volume.window(facts, rules.volume, on))):
+        yield day_reaching(facts.absences, after=first, days=rules.volume.days)
     if rules.attempts_limit:
         for fact in figures.attempts:
             yield leaves_window(fact.day, rules.attempts_limit.months)

@@ -6,8 +6,8 @@ from datetime import date
 from typing import NamedTuple
 
 from audits.checklist import Purpose, Setting, Verdict
-from audits.figures import Credit, CreditCount, Figures
-from credentials.rules import awards
+from audits.figures import Credit, CreditCount, Figures, Window
+from credentials.rules import awards, logged
 from credentials.rules.facts import Award, Enrolment, Facts, Observation, Restriction, months_after
 from credentials.rules.terms import Terms
 from credentials.rules.words import ONE_DAY, counted
@@ -87,8 +87,14 @@ def towards_renewal(facts: Facts, figures: Figures, award: Award, on: date) -> t
     last = f"in the last {counted(terms.renewal_months, 'month')}"
     since = months_after(on, -terms.renewal_months) + ONE_DAY
     observed, watched = observations_counted(facts, terms.renewal_observations, since, on)
+    tallied = logged.tallied(facts, Window(since, on))
     lines = (
-        Line(f"Insertions logged {last}", figures.window(RENEWAL).volume, terms.renewal_insertions),
+        Line(
+            f"Insertions logged {last}",
+            figures.window(RENEWAL).volume + tallied,
+            terms.renewal_insertions,
+            f"{tallied} of these from shift tallies" if tallied else "",
+        ),
         Line(f"Observations for a decision {last}", observed, terms.renewal_observations, watched),
     )
     return tuple(line for line in lines if line.need)

@@ -3,9 +3,9 @@
 from datetime import date
 
 from audits.figures import Figures
-from credentials.rules import assessable, awards
+from credentials.rules import assessable, awards, logged
 from credentials.rules.absence import day_reaching, days_present
-from credentials.rules.facts import Basis, Facts
+from credentials.rules.facts import Facts
 from credentials.rules.reasons import Finding, NotAssessable, finding
 from credentials.rules.words import counted, day_words
 
@@ -13,11 +13,11 @@ RULE = "recency"
 
 
 def counted_from(facts: Facts, figures: Figures, on: date) -> date | None:
-    """The latest of last insertion, award and start day; None if nobody is judged or no start day is set."""
+    """The latest of last insertion, tallied or not, award and start; None if nobody is judged or no start is set."""
     award = awards.held_award(facts, on)
     if award is None or facts.start is None:
         return None
-    return max(awards.judged_from(facts, award), facts.start, figures.last_volume_day or date.min)
+    return max(awards.judged_from(facts, award), facts.start, logged.last_day(facts, figures, on) or date.min)
 
 
 def fires_on(facts: Facts, figures: Figures, on: date) -> date | None:
@@ -37,7 +37,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
         return []
     if days_present(facts.absences, after=since, through=on) < rule.days:
         return []
-    last = figures.last_volume_day
+    last = logged.last_day(facts, figures, on)
     what = f"last insertion {day_words(last)}" if last else "no insertions logged"
     days = f"{counted(rule.days, 'day')}, absence left out"
     return [
@@ -53,7 +53,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
 
 
 def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | None:
-    """A shift tally holds no days of insertions, and a day to come none yet."""
+    """A day to come holds no insertions yet. Every logging basis holds days: of entries, or of tallies."""
     if not facts.rules or not facts.rules.recency or awards.held_award(facts, on) is None:
         return None
     since = counted_from(facts, figures, on)
@@ -61,6 +61,4 @@ def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | 
         return NotAssessable(RULE, assessable.NO_START)
     if assessable.is_yet_to_come(facts, on):
         return NotAssessable(RULE, assessable.YET_TO_COME)
-    if Basis.TALLY in assessable.bases_between(facts, first=since, last=on):
-        return NotAssessable(RULE, assessable.NOT_EVERY_INSERTION)
     return None

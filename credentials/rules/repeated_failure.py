@@ -3,7 +3,7 @@
 from datetime import date
 
 from audits.figures import Figures
-from credentials.rules import awards
+from credentials.rules import assessable, awards
 from credentials.rules.facts import Facts
 from credentials.rules.reasons import Finding, NotAssessable, finding, uuid_of
 from credentials.rules.words import day_words
@@ -23,6 +23,8 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
     """At most one, for a holder."""
     rules, rule = facts.rules, facts.rules and facts.rules.repeated_failure
     if not rules or not rule or run_from(facts, on) is None or figures.failures_running < rule.failures:
+        return []
+    if not_assessable(facts, figures, on):
         return []
     first, last = figures.run[0].day, figures.run[-1].day
     kept = len(figures.run)
@@ -45,5 +47,15 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
 
 
 def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | None:
-    """None: a run of failures is a run on any logging basis, and no run says nothing about what was not logged."""
+    """Where insertions may be missing between the failures of a run, or after it, it is none: the last may have worked.
+
+    A run that is too short is none on any basis, but is not said to be well where not every insertion is logged today.
+    """
+    rule = facts.rules and facts.rules.repeated_failure
+    if not rule or run_from(facts, on) is None:
+        return None
+    is_run = figures.failures_running >= rule.failures
+    since = figures.run[-min(rule.failures, len(figures.run))].day if is_run else on
+    if not assessable.is_every_insertion(facts, first=since, last=on):
+        return NotAssessable(RULE, assessable.NOT_EVERY_INSERTION)
     return None

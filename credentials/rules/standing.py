@@ -13,6 +13,7 @@ from credentials.rules import (
     drift,
     expiry,
     first_attempt_rate,
+    logged,
     observation_overdue,
     plans,
     progress,
@@ -140,7 +141,7 @@ def judge(facts: Facts, figures: Figures, on: date) -> Standing:
             insertions=recent.trials,
             successes=recent.successes,
             partial=recent.partial,
-            last_on=figures.last_volume_day,
+            last_on=logged.last_day(facts, figures, on),
         ),
         rules=(facts.rules.uuid, facts.rules.version, facts.rules.name) if facts.rules else None,
     )

@@ -3,9 +3,9 @@
 from datetime import date
 
 from audits.figures import Figures, Window
-from credentials.rules import assessable, awards, ruleset
+from credentials.rules import assessable, awards, logged, ruleset
 from credentials.rules.absence import day_reaching, days_back
-from credentials.rules.facts import Facts
+from credentials.rules.facts import Basis, Facts
 from credentials.rules.reasons import Finding, NotAssessable, finding
 from credentials.rules.words import counted, day_words
 
@@ -33,7 +33,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
     rules, rule = facts.rules, facts.rules and facts.rules.volume
     if not rules or not rule or awards.held_award(facts, on) is None or not_assessable(facts, figures, on):
         return []
-    have = figures.window(WINDOW).volume
+    have = logged.volume(facts, figures, WINDOW, window(facts, rule, on))
     if have >= rule.insertions:
         return []
     days = f"the last {counted(rule.days, 'day')} without absence"
@@ -50,7 +50,7 @@ def findings(facts: Facts, figures: Figures, on: date) -> list[Finding]:
 
 
 def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | None:
-    """Too early, or a window in which not every insertion was to be logged."""
+    """Too early, or too few in a window with a logging fortnight, outside which nothing has to be noted."""
     rule = facts.rules and facts.rules.volume
     if not rule or awards.held_award(facts, on) is None:
         return None
@@ -62,6 +62,9 @@ def not_assessable(facts: Facts, figures: Figures, on: date) -> NotAssessable | 
     if asked is None or on < asked:
         when = f"from {day_words(asked)}" if asked else f"after {counted(rule.days, 'day')} without absence"
         return NotAssessable(RULE, f"Asked {when}.")
-    if not assessable.is_every_insertion(facts, first=window(facts, rule, on).first, last=on):
+    asked_of = window(facts, rule, on)
+    if logged.volume(facts, figures, WINDOW, asked_of) >= rule.insertions:
+        return None
+    if Basis.FORTNIGHT in assessable.bases_between(facts, first=asked_of.first, last=on):
         return NotAssessable(RULE, assessable.NOT_EVERY_INSERTION)
     return None

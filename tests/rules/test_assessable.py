@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from credentials.rules.assessable import bases_between, every_insertion_since, is_every_insertion
-from credentials.rules.facts import Basis, BasisFrom
+from credentials.rules.facts import Basis, BasisFrom, Tallied
 from tests.rules.builders import some_facts
 
 MARCH, MAY, JULY = date(2025, 3, 1), date(2025, 5, 1), date(2025, 7, 1)
@@ -49,3 +49,33 @@ def test_without_a_list_every_insertion_is_logged():
 )  # fmt: skip
 def test_the_stretch_of_every_insertion_begins_where_the_basis_last_changed(on, since):
     assert every_insertion_since(FACTS, on) == since
+
+
+TALLIED = some_facts(tallies=(Tallied(MARCH, 2), Tallied(MAY, 1)))
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "is_every"),
+    [
+        (date(2025, 2, 1), date(2025, 2, 28), True),
+        (date(2025, 2, 1), MARCH, False),
+        (MARCH, date(2025, 3, 2), False),
+        (date(2025, 3, 2), date(2025, 4, 30), True),
+        (date(2025, 3, 2), MAY, False),
+    ],
+)
+def test_a_day_with_a_tally_holds_insertions_that_were_not_logged_whatever_the_setting_says_since(
+    first, last, is_every
+):
+    assert is_every_insertion(TALLIED, first=first, last=last) is is_every
+
+
+@pytest.mark.parametrize(
+    ("on", "since"),
+    [
+        (date(2025, 2, 28), date.min), (MARCH, None), (date(2025, 3, 2), date(2025, 3, 2)),
+        (date(2025, 4, 30), date(2025, 3, 2)), (MAY, None), (JULY, date(2025, 5, 2)),
+    ],
+)  # fmt: skip
+def test_after_a_tally_a_new_stretch_begins(on, since):
+    assert every_insertion_since(TALLIED, on) == since

@@ -27,6 +27,7 @@ from credentials.rules.facts import (
     RestrictionKind,
     Scope,
     Span,
+    Tallied,
 )
 from credentials.rules.next_change import next_change_on
 from credentials.rules.standing import judge
@@ -59,6 +60,7 @@ units = st.sampled_from(sorted(LINES))
 answers = st.sampled_from(list(Answer))
 VERDICTS = ("met", "partly", "not_yet")
 COMPLETED = ("knowledge", "theory", "simulation", "policy", "return")
+tally_counts = st.sampled_from((0, 0, 4))
 days = st.integers(min_value=-400, max_value=250).map(lambda n: ON + n * A_DAY)
 lengths = st.none() | st.integers(min_value=0, max_value=300)
 
@@ -178,6 +180,9 @@ def facts(draw: st.DrawFn) -> Facts:
         basis=tuple(
             BasisFrom(starts, draw(bases)) for starts in sorted(draw(st.lists(days, max_size=2, unique=True)))
         ),
+        tallies=tuple(
+            Tallied(day, draw(st.integers(1, 4))) for day in sorted(draw(st.lists(days, max_size=draw(tally_counts))))
+        ),
         start=draw(st.none() | days | st.just(LONG_AGO)),
         rules=draw(st.none() | rule_sets()),
         drift_since=draw(st.none() | days),
@@ -292,6 +297,7 @@ DAY = ON + 40 * A_DAY
         {"completions": (a_completion("knowledge", LONG_AGO, DAY),)},
         {"observations": (Observation(uuid="o", day=DAY, assessor=1),)},
         {"basis": (BasisFrom(DAY, Basis.TALLY),)},
+        {"tallies": (Tallied(DAY, 1),)},
         {"start": DAY},
         {"drift_since": DAY},
         {"dispute_days": (DAY + 5 * A_DAY, DAY, ON)},
@@ -376,6 +382,26 @@ def test_volume_is_first_asked_on_a_day_and_its_oldest_entry_leaves_on_another()
     assert next_of(old, rows) == ON + 40 * A_DAY
     away = replace(old, absences=(Span(ON - 10 * A_DAY, ON),))
     assert next_of(away, rows) == ON + 50 * A_DAY
+
+
+def test_a_tally_leaves_the_window_of_volume_and_the_months_of_renewal_on_days_that_are_named():
+    known = some_facts(
+        awards=(AWARD,), rules=a_set(volume={"days": 60, "insertions": 2}), tallies=(Tallied(ON - 20 * A_DAY, 2),)
+    )
+    day = next_of(known)
+    assert day == ON + 40 * A_DAY
+    found = [body_on(known, [], each)["findings"] for each in (day - A_DAY, day)]
+    assert [len(each) for each in found] == [0, 1]
+    award = replace(AWARD, terms=replace(AWARD.terms, renewal_months=2, renewal_insertions=1))
+    renewing = some_facts(awards=(award,), tallies=(Tallied(date(2025, 5, 20), 2),))
+    assert next_of(renewing) == date(2025, 7, 20)
+    had = [standing_on(renewing, each).renewal[0].have for each in (date(2025, 7, 19), date(2025, 7, 20))]
+    assert had == [2, 0]
+    assert standing_on(renewing).renewal[0].note == "2 of these from shift tallies"
+
+
+def test_the_day_after_a_tally_is_a_source_since_every_insertion_may_be_logged_again():
+    assert next_of(some_facts(tallies=(Tallied(ON, 1),))) == ON + A_DAY
 
 
 def test_volume_becomes_assessable_when_its_window_has_passed_another_logging_basis():

@@ -7,7 +7,7 @@ import pytest
 
 from audits.figures import RUN_KEPT
 from credentials.rules import recency, repeated_failure, volume
-from credentials.rules.facts import Basis, BasisFrom, Span
+from credentials.rules.facts import Basis, BasisFrom, Span, Tallied
 from tests.rules.builders import (
     a_placement,
     a_row,
@@ -83,6 +83,26 @@ class TestRepeatedFailure:
         trainee = replace(self.facts, awards=(), enrolments=(an_enrolment(),))
         assert fires(repeated_failure, trainee, rows_of("1111", first=self.first)) == []
 
+    @pytest.mark.parametrize("basis", [Basis.FORTNIGHT, Basis.TALLY])
+    def test_where_insertions_may_be_missing_between_or_after_them_failures_are_no_run(self, basis):
+        rows = rows_of("1111", first=self.first)
+        kept = replace(self.facts, basis=(BasisFrom(AWARDED, basis), BasisFrom(self.first, Basis.EVERY_INSERTION)))
+        assert fires(repeated_failure, kept, rows)
+        later = replace(kept, basis=(kept.basis[0], BasisFrom(self.first + A_DAY, Basis.EVERY_INSERTION)))
+        assert fires(repeated_failure, later, rows) == []
+        assert "Not every insertion" in silence(repeated_failure, later, rows).text
+        more = [*rows, a_row(self.first + 4 * A_DAY, success=0)]
+        assert fires(repeated_failure, later, more)
+        after = replace(self.facts, basis=(BasisFrom(ON, basis),))
+        assert fires(repeated_failure, after, rows) == []
+        assert fires(repeated_failure, after, rows, ON - A_DAY)
+
+    def test_no_run_is_not_said_to_be_well_where_insertions_are_not_logged(self):
+        facts = replace(self.facts, basis=(BasisFrom(ON, Basis.TALLY),))
+        assert "Not every insertion" in silence(repeated_failure, facts, []).text
+        assert silence(repeated_failure, facts, [], ON - A_DAY) is None
+        assert silence(repeated_failure, replace(facts, awards=()), []) is None
+
 
 class TestRecency:
     facts = a_holder(recency={"days": 100})
@@ -135,12 +155,23 @@ class TestRecency:
         assert fires(recency, facts, []) == []
         assert "No start day" in silence(recency, facts, []).text
 
-    def test_a_shift_tally_makes_it_not_assessable_and_a_logging_fortnight_does_not(self):
-        tally = replace(self.facts, basis=(BasisFrom(date(2025, 1, 1), Basis.TALLY),))
-        assert fires(recency, tally, [a_row(date(2024, 12, 1))]) == []
-        assert "Not every insertion" in silence(recency, tally, [a_row(date(2024, 12, 1))]).text
-        fortnight = replace(self.facts, basis=(BasisFrom(date(2025, 1, 1), Basis.FORTNIGHT),))
-        assert fires(recency, fortnight, [a_row(date(2024, 12, 1))])
+    @pytest.mark.parametrize("basis", [Basis.FORTNIGHT, Basis.TALLY])
+    def test_every_logging_basis_holds_days_of_insertions(self, basis):
+        facts = replace(self.facts, basis=(BasisFrom(date(2025, 1, 1), basis),))
+        assert fires(recency, facts, [a_row(date(2024, 12, 1))])
+
+    @pytest.mark.parametrize("by_entry", [date(2024, 12, 1), date(2025, 2, 1)])
+    def test_the_last_day_is_that_of_an_entry_or_of_a_tally_whichever_is_later(self, by_entry):
+        last = date(2025, 1, 1)
+        tallied = replace(self.facts, tallies=(Tallied(last - A_DAY, 2), Tallied(last, 1)))
+        counts = max(last, by_entry)
+        assert fires(recency, tallied, [a_row(by_entry)], counts + 99 * A_DAY) == []
+        (finding,) = fires(recency, tallied, [a_row(by_entry)], counts + 100 * A_DAY)
+        assert finding.figure == f"last insertion {counts.day} {counts:%B %Y}"
+
+    def test_a_tally_of_a_later_day_says_nothing_yet(self):
+        tallied = replace(self.facts, tallies=(Tallied(ON + A_DAY, 2),))
+        assert fires(recency, tallied, [])
 
     def test_only_holders_who_are_here_are_judged(self):
         for facts in (
@@ -193,11 +224,29 @@ class TestVolume:
         assert fires(volume, self.facts, rows) == []
         assert fires(volume, self.facts, [row._replace(volume=0) for row in rows])
 
-    @pytest.mark.parametrize("basis", [Basis.FORTNIGHT, Basis.TALLY])
-    def test_it_is_asked_only_where_every_insertion_of_the_window_is_logged(self, basis):
+    @pytest.mark.parametrize(("first", "have"), [(ON - 100 * A_DAY, 0), (ON - 99 * A_DAY, 2), (ON, 2), (ON + A_DAY, 0)])
+    def test_tallied_insertions_count_on_the_first_and_last_day_of_the_window_and_no_other(self, first, have):
+        tallied = replace(self.facts, tallies=(Tallied(first, 2),))
+        (finding,) = fires(volume, tallied, [])
+        assert finding.figure == f"have {have}, need 3"
+
+    def test_entries_and_tallies_are_counted_together(self):
+        tallied = replace(self.facts, tallies=(Tallied(ON - A_DAY, 1), Tallied(ON - A_DAY, 1)))
+        assert fires(volume, tallied, []) != []
+        assert fires(volume, tallied, [a_row(ON - A_DAY)]) == []
+
+    def test_a_ward_of_tallies_holds_all_of_volume(self):
+        facts = replace(self.facts, basis=(BasisFrom(AWARDED, Basis.TALLY),))
+        assert silence(volume, facts, []) is None
+        assert fires(volume, facts, [])
+        assert fires(volume, replace(facts, tallies=(Tallied(ON, 3),)), []) == []
+
+    def test_a_logging_fortnight_can_show_enough_and_never_too_few(self):
         facts = replace(
-            self.facts, basis=(BasisFrom(AWARDED, basis), BasisFrom(ON - 99 * A_DAY, Basis.EVERY_INSERTION))
+            self.facts, basis=(BasisFrom(AWARDED, Basis.FORTNIGHT), BasisFrom(ON - 99 * A_DAY, Basis.EVERY_INSERTION))
         )
+        enough = rows_of("000", first=ON - 10 * A_DAY)
+        assert silence(volume, facts, enough, ON - A_DAY) is None
         assert fires(volume, facts, [], ON)
         assert fires(volume, facts, [], ON - A_DAY) == []
         assert "Not every insertion" in silence(volume, facts, [], ON - A_DAY).text
