@@ -60,6 +60,8 @@ def _limiting(about: About) -> Iterator[Offer]:
     status = about.status
     if status not in (Status.STOOD_DOWN, Status.SUSPENDED):
         yield Offer("Stand down at once", reverse("stand_down", args=[person]))
+    if status is not Status.SUSPENDED:
+        # A stand-down ends by itself: whoever should stay away longer is suspended by an educator meanwhile.
         yield _limit("suspension", "Suspend", about)
     if status.is_held or status is Status.IN_GRACE:
         yield _limit("withdrawal", "Withdraw the award", about)

@@ -115,8 +115,8 @@ def test_who_withdraws_an_award_and_is_killed_leaves_the_whole_decision_or_nothi
         clinician=stage.holder.pk, procedure=stage.procedure.pk, kind="withdrawal", user=stage.cast.educator.pk,
         secret=SECRET,
     )  # fmt: skip
-    # The award that stood is kept as it was known, and one that ended follows it.
-    places = kill_everywhere(process, work, state, before=(0, 0, 0, 0, 0), after=(1, 1, 1, 1, 1))
+    # The award that stood is kept as it was known, and one that ended follows it. Both facts touch the outbox.
+    places = kill_everywhere(process, work, state, before=(0, 0, 0, 0, 0), after=(1, 1, 1, 2, 1))
     assert places > 20
     assert not Award.objects.known().filter(until_day=None).exists()
 
