@@ -4,7 +4,7 @@ An `Ask` is made by the rules in force; `audits.measures` answers it with `Figur
 all.
 """
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -33,6 +33,7 @@ __all__ = [
     "event_codes",
     "fold",
     "insertions_named",
+    "lenders",
     "with_uuids",
 ]
 
@@ -62,10 +63,15 @@ class PathAsk:
 
 @dataclass(frozen=True, slots=True)
 class CreditAsk:
-    """Credit from a day on. What was countersigned as nearby gives supervisors and days only where it counts."""
+    """Credit from a day on. What was countersigned as nearby gives supervisors and days only where it counts.
+
+    `others` are procedures whose insertions under supervision count as well: the first `cap` of all of them in time.
+    """
 
     first: date
     nearby: bool = False
+    others: frozenset[int] = frozenset()
+    cap: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +141,10 @@ class CreditCount:
     """Insertions attempted that may count towards terms, and those working first time, by how they came to count.
 
     Both are indexed by the codes of `Credit`. Supervisors are those who were there, days those of all that count but
-    simulations.
+    simulations; `main` are the supervisors of most of what counts (of several with equally many, all of them).
+    `lent` are (procedure, insertions) that other procedures give within the cap, `lent_successful` of these worked
+    first time, `beyond` more would count but for the cap. What is lent is in supervisors, days and questions, and not
+    in `attempted` or `successful`.
     """
 
     attempted: tuple[int, ...] = (0, 0, 0, 0, 0, 0)
@@ -143,6 +152,15 @@ class CreditCount:
     in_question: int = 0
     supervisors: frozenset[int] = frozenset()
     days: int = 0
+    main: frozenset[int] = frozenset()
+    lent: tuple[tuple[int, int], ...] = ()
+    lent_successful: int = 0
+    beyond: int = 0
+
+
+def lenders(ask: Ask) -> frozenset[int]:
+    """The other procedures whose rows this ask needs."""
+    return frozenset().union(*(part.others for part in ask.credits.values()))
 
 
 NO_COUNT = Count()
@@ -205,33 +223,58 @@ def with_uuids(figures: Figures, uuids: Mapping[int, UUID]) -> Figures:
 class _CreditTally:
     """A running `CreditCount`."""
 
-    __slots__ = ("attempted", "days", "first", "in_question", "nearby", "successful", "supervisors")
+    __slots__ = (
+        "attempted", "beyond", "cap", "days", "first", "in_question", "lent", "lent_successful", "nearby", "others",
+        "successful", "supervisors",
+    )  # fmt: skip
 
     def __init__(self, ask: CreditAsk) -> None:
         self.first, self.nearby = ask.first.toordinal(), ask.nearby
+        self.others, self.cap = ask.others, ask.cap
         self.attempted, self.successful = [0] * 6, [0] * 6
-        self.in_question = 0
-        self.supervisors: set[int] = set()
+        self.in_question = self.lent_successful = self.beyond = 0
+        self.supervisors: Counter[int] = Counter()
         self.days: set[int] = set()
+        self.lent: Counter[int] = Counter()
 
     def add(self, row: Row) -> None:
         kind = row.credit
         self.attempted[kind] += 1
         self.successful[kind] += row.success
-        if kind == Credit.SIMULATION or (kind == Credit.NEARBY and not self.nearby):
+        if kind != Credit.SIMULATION and (kind != Credit.NEARBY or self.nearby):
+            self._counted(row)
+
+    def lend(self, row: Row) -> None:
+        """Count a row of another procedure, in order of time over all of them."""
+        if row.procedure not in self.others or row.day < self.first:
             return
+        if row.credit != Credit.IN_ROOM and (row.credit != Credit.NEARBY or not self.nearby):
+            return
+        if self.lent.total() == self.cap:
+            self.beyond += 1
+            return
+        self.lent[row.procedure] += 1
+        self.lent_successful += row.success
+        self._counted(row)
+
+    def _counted(self, row: Row) -> None:
         self.in_question += row.in_question
         self.days.add(row.day)
-        if row.supervisor and kind in (Credit.IN_ROOM, Credit.NEARBY):
-            self.supervisors.add(row.supervisor)
+        if row.supervisor and row.credit in (Credit.IN_ROOM, Credit.NEARBY):
+            self.supervisors[row.supervisor] += 1
 
     def count(self) -> CreditCount:
+        most = max(self.supervisors.values(), default=0)
         return CreditCount(
             attempted=tuple(self.attempted),
             successful=tuple(self.successful),
             in_question=self.in_question,
             supervisors=frozenset(self.supervisors),
             days=len(self.days),
+            main=frozenset(one for one, times in self.supervisors.items() if times == most),
+            lent=tuple(sorted(self.lent.items())),
+            lent_successful=self.lent_successful,
+            beyond=self.beyond,
         )
 
 
@@ -287,11 +330,14 @@ def _entry(row: Row, *, events: int = 0) -> EntryFact:
     )
 
 
-def fold(clinician: int, procedure: int, rows: Iterable[tuple[int, ...]], ask: Ask) -> Figures:
+def fold(
+    clinician: int, procedure: int, rows: Iterable[tuple[int, ...]], ask: Ask, *, lent: Iterable[tuple[int, ...]] = ()
+) -> Figures:
     """Step once through one clinician's rows of one procedure, in path order, and answer the ask.
 
-    Rows are `Row`s, or plain tuples of the same columns. Those after `ask.on` are passed over. Raises ValueError when
-    rows come out of order: a drift path out of order is a wrong path.
+    Rows are `Row`s, or plain tuples of the same columns. Those after `ask.on` are passed over. `lent` are this
+    clinician's rows of the procedures that `lenders(ask)` names, in any order: they reach credit and nothing else.
+    Raises ValueError when rows come out of order: a drift path out of order is a wrong path.
     """
     on = ask.on.toordinal()
     windows = {name: _WindowTally(window, on) for name, window in ask.windows.items()}
@@ -354,6 +400,12 @@ def fold(clinician: int, procedure: int, rows: Iterable[tuple[int, ...]], ask: A
                     part.add(Row._make(row))
         if events or punctures > most_punctures or total > most_total:
             entries.add(Row._make(row))
+    for other in sorted(map(Row._make, lent), key=lambda row: (row.time, row.tie)):
+        if other.day > on:
+            next_row = min(next_row, other.day)
+        elif other.credit:
+            for part in credit.values():
+                part.lend(other)
     return Figures(
         clinician=clinician,
         procedure=procedure,

@@ -9,7 +9,7 @@ from datetime import date
 from itertools import groupby
 from uuid import UUID
 
-from audits.figures import Ask, Figures, fold, insertions_named, with_uuids
+from audits.figures import Ask, Figures, fold, insertions_named, lenders, with_uuids
 from audits.holding import holdings
 from audits.models import Dispute, Insertion, Outcome
 from audits.outcomes import Version, returned_to_safety, rows, versions
@@ -34,14 +34,19 @@ def measures(
         if clinicians is not None and clinician not in clinicians:
             raise ValueError(f"clinician {clinician} has an ask and is not among the clinicians")
     wanted = {clinician for clinician, _ in asks}
-    found = {
-        pair: fold(*pair, of_pair, asks[pair])
-        for pair, of_pair in groupby(_rows(wanted, on, known), key=lambda row: (row.clinician, row.procedure))
-        if pair in asks
-    }
+    borrowing = {pair: other for pair, ask in asks.items() if (other := lenders(ask))}
+    lending = {(clinician, other) for (clinician, _), others in borrowing.items() for other in others}
+    found: dict[Pair, Figures] = {}
+    kept: dict[Pair, list[Row]] = {}
+    for pair, of_pair in groupby(_rows(wanted, on, known), key=lambda row: (row.clinician, row.procedure)):
+        if pair in borrowing or pair in lending:
+            kept[pair] = list(of_pair)
+        elif pair in asks:
+            found[pair] = fold(*pair, of_pair, asks[pair])
     for pair, ask in asks.items():
         if pair not in found:
-            found[pair] = fold(*pair, (), ask)
+            lent = [row for other in borrowing.get(pair, ()) for row in kept.get((pair[0], other), ())]
+            found[pair] = fold(*pair, kept.get(pair, ()), ask, lent=lent)
     return _named(found)
 
 

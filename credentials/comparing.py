@@ -8,7 +8,7 @@ from typing import Any
 from credentials.chances import chances_of
 from credentials.models import Proposed
 from credentials.rules import ruleset, terms
-from credentials.rules.reading import Field, Several, Whole
+from credentials.rules.reading import Codes, Field, Several, Whole
 from credentials.wording import RULE_EXPLAINED, RULE_WORDS, option_words
 
 Content = Mapping[str, Any]
@@ -101,6 +101,8 @@ def said(field: Field, value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
+        if isinstance(field, Codes):
+            return ", ".join(map(str, value)) or "none"
         names = [option_words(str(each)) for each in value]
         return "all" if isinstance(field, Several) and len(names) == len(field.options) else ", ".join(names)
     return option_words(str(value))

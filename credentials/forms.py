@@ -9,7 +9,7 @@ from audits.awards import NewScope
 from audits.models import Completion, Procedure
 from credentials.comparing import Part
 from credentials.models import Flag
-from credentials.rules.reading import Field, Number, Several, Whole, YesNo
+from credentials.rules.reading import Codes, Field, Number, Several, Whole, YesNo
 from credentials.wording import option_words
 from people.fields import DayField, Form
 from people.forms import SignForm, ThroughField, UnitField
@@ -88,6 +88,11 @@ class NewDocumentForm(Form):
         self.order_fields(["unit", "procedure"])
 
 
+def _codes() -> list[tuple[str, str]]:
+    """Every procedure by its code, asked when the form is shown."""
+    return [(each.code, each.name) for each in Procedure.objects.all()]
+
+
 def control(field: Field) -> forms.Field:
     """The control for one value of a programme or a rule."""
     if isinstance(field, Whole):
@@ -106,6 +111,10 @@ def control(field: Field) -> forms.Field:
         )
     if isinstance(field, YesNo):
         return forms.BooleanField(label=field.label, required=False)
+    if isinstance(field, Codes):
+        return forms.MultipleChoiceField(
+            label=field.label, choices=_codes, required=False, widget=forms.CheckboxSelectMultiple
+        )
     options = [(word, option_words(word)) for word in field.options]
     if isinstance(field, Several):
         return forms.MultipleChoiceField(label=field.label, choices=options, widget=forms.CheckboxSelectMultiple)

@@ -3,7 +3,7 @@
 import json
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, TypeVar
@@ -48,6 +48,7 @@ class Ground:
     book: Book
     rules: Shelf[Rules]
     codes: Mapping[int, str]
+    names: Mapping[str, tuple[int, str]] = field(default_factory=dict)
 
     @cached_property
     def _above(self) -> dict[int, tuple[int, ...]]:
@@ -61,8 +62,10 @@ class Ground:
 
 def ground(known: int | None = None) -> Ground:
     """Read what all standings share. Four queries."""
-    codes = dict(Procedure.objects.values_list("id", "code"))
-    return Ground(known, tree(known), book(known), rules_known(known), codes)
+    rows = list(Procedure.objects.values_list("id", "code", "name"))
+    codes = {key: code for key, code, _ in rows}
+    names = {code: (key, name) for key, code, name in rows}
+    return Ground(known, tree(known), book(known), rules_known(known), codes, names)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,6 +151,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
     by_role = [each for each in person.scopes if each.procedure_id == procedure]
     scopes = [part for each in by_role for part in _scopes(each, person, ground)]
     code = ground.codes[procedure]
+    enrolments = tuple(_enrolment(each) for each in person.enrolments if each.procedure_id == procedure)
     start = ground.book.value("start_day", above, code, on=on)
     rules = ground.rules.binding(procedure, above, on)
     placed = {each.unit_id for each in person.placements}
@@ -169,7 +173,7 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         restrictions=tuple(
             _restriction(each) for each in person.restrictions if each.procedure_id in (None, procedure)
         ),
-        enrolments=tuple(_enrolment(each) for each in person.enrolments if each.procedure_id == procedure),
+        enrolments=enrolments,
         absences=tuple(_span(each) for each in person.absences),
         completions=tuple(_completion(each) for each in person.completions if each.procedure_id == procedure),
         observations=tuple(seen for at, seen in person.observations if at == procedure),
@@ -182,6 +186,12 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         dispute_days=tuple(sorted(day for at, day in person.disputes if at == procedure and day > on)),
         later_changes=tuple(sorted(_changes_after(procedure, ground, above, placed, on))),
         logged_through=_logged_through(person, ground, on),
+        counted_from={
+            other: ground.names[other]
+            for each in enrolments
+            for other in each.terms.counts_from
+            if other in ground.names and other != code
+        },
     )
 
 

@@ -98,6 +98,8 @@ def add_proposal(
         found.append(Problem("name", "Use at most 80 characters."))
     found.extend(text_problems("note", note, longest=500))
     found.extend(_day_problems(model, unit, procedure, effective_on))
+    if model is Programme:
+        found.extend(counted_from_problems(complete, procedure))
     if found:
         raise Problems(found)
     last = model._default_manager.filter(unit=unit, procedure=procedure).aggregate(last=Max("version"))["last"] or 0
@@ -129,6 +131,16 @@ def usable(model: type[Proposed], content: Mapping[str, Any]) -> dict[str, Any]:
     if found := [Problem(path, message) for path, message in KINDS[model][1](complete)]:
         raise Problems(found)
     return complete
+
+
+def counted_from_problems(content: Mapping[str, Any], procedure: Procedure) -> list[Problem]:
+    """A programme may count insertions of other procedures that are in the register, and never its own again."""
+    codes = content.get("counts_from", ())
+    known = set(Procedure.objects.filter(code__in=codes).values_list("code", flat=True)) if codes else set()
+    found = [f"{code} is not the code of a procedure" for code in codes if code not in known]
+    if procedure.code in codes:
+        found.append("its own insertions count already: choose other procedures")
+    return [Problem("counts_from", each) for each in found]
 
 
 def _day_problems(model: type[Proposed], unit: Unit, procedure: Procedure, effective_on: date) -> list[Problem]:

@@ -16,6 +16,7 @@ from audits.figures import Figures
 from audits.measures import measures
 from audits.models import Award, Observation, Outcome, Procedure, Restriction, ScopeByRole
 from credentials.gathering import Ground, Pair, Person, facts_of, ground, people
+from credentials.lending import with_borrowers
 from credentials.models import Enrolment, Standing
 from credentials.rules import standing as pure
 from credentials.rules.asking import ask_for
@@ -138,7 +139,7 @@ def _stored(pairs: Collection[Pair]) -> dict[Pair, Read]:
     clinicians = {clinician for clinician, _ in wanted}
     # The rows first: what enters the outbox later than this read is then seen by the second query.
     rows = list(Standing.objects.filter(clinician__in=clinicians))
-    waiting = stale.pending(clinicians)
+    waiting = with_borrowers(stale.pending(clinicians))
     homes = _home_days(clinicians) if rows else {}
     found: dict[Pair, Read] = {}
     for row in rows:
@@ -218,7 +219,7 @@ def refresh(clinicians: Iterable[int] | None = None) -> Refreshed:
     chosen = None if clinicians is None else frozenset(clinicians)
     waiting = [row for row in stale.waiting() if chosen is None or row.clinician_id in chosen]
     causes = Counter(row.cause for row in waiting)
-    touched = {(row.clinician_id, row.procedure) for row in waiting}
+    touched = with_borrowers({(row.clinician_id, row.procedure) for row in waiting})
     due = _due(chosen)
     if due:
         causes["calendar"] = len(due)

@@ -74,13 +74,19 @@ def _credits(facts: Facts, on: date) -> dict[str, CreditAsk]:
     asked: dict[str, CreditAsk] = {}
     if enrolment := awards.enrolment_on(facts, on):
         since = awards.learning_since(facts, enrolment, on)
-        asked[progress.learning_credit(since)] = CreditAsk(since, enrolment.terms.nearby_counts)
+        asked[progress.learning_credit(since)] = _learning(facts, enrolment.terms, since)
     for plan in plans.open_plans(facts, on):
         asked[progress.plan_credit(plan)] = CreditAsk(plan.span.starts)
     for terms in _terms_met(facts, on):
         if returned := return_step.returned_on(facts, terms, on):
             asked[return_step.return_credit(returned)] = CreditAsk(returned)
     return asked
+
+
+def _learning(facts: Facts, terms: Terms, since: date) -> CreditAsk:
+    """Only an award counts what other procedures lend: a plan and a return step are about this one."""
+    others = frozenset(facts.counted_from[code][0] for code in terms.counts_from if code in facts.counted_from)
+    return CreditAsk(since, terms.nearby_counts, others, terms.counts_from_cap)
 
 
 def _terms_met(facts: Facts, on: date) -> set[Terms]:

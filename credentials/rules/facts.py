@@ -212,6 +212,7 @@ class Facts:
     later_changes: later days on which a set, programme, setting, zone or tree takes effect for this person.
     logged_through: the last day for which entries can have been made, where a later day is judged; None where the day
         judged is not in the future. What nobody can have logged yet is no evidence.
+    counted_from: of each other procedure whose insertions the terms of an enrolment count, its number and name by code.
     held: what `awards.held_award` has worked out already, so that each rule need not again.
     """
 
@@ -235,6 +236,7 @@ class Facts:
     dispute_days: tuple[date, ...] = ()
     later_changes: tuple[date, ...] = ()
     logged_through: date | None = None
+    counted_from: Mapping[str, tuple[int, str]] = field(default_factory=dict)
     held: dict[date, Award | None] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property

@@ -62,7 +62,8 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
     credit = figures.credit(learning_credit(since))
     knowledge = _completed(facts, "knowledge", on)
     simulation = _completed(facts, "simulation", on) + credit.attempted[Credit.SIMULATION]
-    have, note = insertions_counted(credit, terms)
+    own, note = insertions_counted(credit, terms)
+    have = own + sum(count for _, count in credit.lent)
     observed, watched = observations_counted(facts, terms.observations, since, on)
     entry = (
         Line("Knowledge tests", knowledge, terms.entry_knowledge),
@@ -71,12 +72,13 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
         Line("Simulation sessions before the first patient", simulation, terms.entry_simulation),
     )
     award = (
-        Line("Supervised insertions", have, terms.insertions, note),
+        Line("Supervised insertions", have, terms.insertions, _joined(_lent(facts, credit, terms), note)),
         Line("Of these working first time", _successes(credit, terms), terms.successes),
         Line("Different supervisors", len(credit.supervisors), terms.supervisors),
         Line("Different days", credit.days, terms.days),
         Line("Simulation sessions", simulation, terms.simulation),
         Line("Observations for a decision", observed, terms.observations, watched),
+        *_by_whom(facts, credit, terms, since, on),
     )
     return Progress(tuple(line for line in entry if line.need), tuple(line for line in award if line.need))
 
@@ -118,6 +120,31 @@ def observations_counted(facts: Facts, need: int, first: date, last: date) -> tu
         (found[Purpose.LEARNING], "for learning, not counted"),
     )
     return found[Verdict.MET] + beside, "; ".join(f"{count} {words}" for count, words in left_out if count)
+
+
+def _by_whom(facts: Facts, credit: CreditCount, terms: Terms, since: date, on: date) -> tuple[Line, ...]:
+    """How many assessors made the observations that count, and whether one of them is not the main supervisor.
+
+    The main supervisor is whoever was there at most of the insertions that count; of several with equally many each
+    is one, since each knows the learner as well as the other: the other eyes are then somebody else's. Of those that
+    count only beside another, the ones by a further assessor are taken first.
+    """
+    seen = [each for each in facts.observations if since <= each.day <= on]
+    met = {each.assessor for each in seen if _sort_of(each) == Verdict.MET}
+    partly = [each.assessor for each in seen if _sort_of(each) == Verdict.PARTLY]
+    beside = min(len(partly), max(0, terms.observations - 1))
+    further = set(partly) - met
+    others = (met | (further if beside else set())) - credit.main
+    asked = 1 if terms.observation_not_main else 0
+    return (
+        # One assessor is there wherever an observation is.
+        Line("Different assessors of these", len(met) + min(len(further), beside), _more(terms.observation_assessors)),
+        Line("Of these by somebody other than the main supervisor", min(len(others), asked), asked),
+    )
+
+
+def _more(assessors: int) -> int:
+    return assessors if assessors > 1 else 0
 
 
 def _sort_of(seen: Observation) -> str:
@@ -168,7 +195,21 @@ def _successes(credit: CreditCount, terms: Terms) -> int:
         + (worked[Credit.NEARBY] if terms.nearby_counts else 0)
         + min(worked[Credit.OTHER_EVIDENCE], terms.other_evidence_cap)
         + min(worked[Credit.PAPER], terms.paper_cap)
+        + credit.lent_successful
     )
+
+
+def _lent(facts: Facts, credit: CreditCount, terms: Terms) -> str:
+    """'of these 3 from Adult cannulation, landmark', and how many more would be without the cap."""
+    names = dict(facts.counted_from.values())
+    given = ", ".join(f"{count} from {names[procedure]}" for procedure, count in credit.lent)
+    given = given and f"of these {given}"
+    more = f"{credit.beyond} more of other procedures, at most {terms.counts_from_cap} counted" if credit.beyond else ""
+    return _joined(given, more)
+
+
+def _joined(*notes: str) -> str:
+    return "; ".join(note for note in notes if note)
 
 
 def _completed(facts: Facts, kind: str, on: date) -> int:

@@ -112,7 +112,27 @@ class YesNo:
         return value
 
 
-Field = Whole | Number | Choice | Several | YesNo
+@dataclass(frozen=True, slots=True)
+class Codes:
+    """Codes of procedures, each once; read into a tuple in their own order. Which of them exist is not known here."""
+
+    name: str
+    default: tuple[str, ...]
+    most: int
+    label: str
+
+    def read(self, value: object) -> tuple[str, ...]:
+        """The codes. Raises ValueError with the sentence that says what to write instead."""
+        if not isinstance(value, list | tuple) or not all(isinstance(code, str) and code for code in value):
+            raise ValueError("write a list of codes of procedures")
+        if len(set(value)) != len(value):
+            raise ValueError("name each procedure once")
+        if len(value) > self.most:
+            raise ValueError(f"{len(value)} are too many: choose at most {self.most}")
+        return tuple(sorted(value))
+
+
+Field = Whole | Number | Choice | Several | YesNo | Codes
 
 
 def read_fields(content: object, fields: tuple[Field, ...], *, at: str, errors: list[Wrong]) -> dict[str, object]:

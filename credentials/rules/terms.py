@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from credentials.rules.answers import Answer
-from credentials.rules.reading import Choice, ContentError, Field, Whole, Wrong, YesNo, read_fields
+from credentials.rules.reading import Choice, Codes, ContentError, Field, Whole, Wrong, YesNo, read_fields
 
 ANY_ANSWER = tuple(answer.value for answer in Answer)
 SUPERVISED = (Answer.IN_ROOM.value, Answer.NEARBY.value)
@@ -28,6 +28,10 @@ FIELDS: tuple[Field, ...] = (
     Whole("paper_cap", 5, 0, 500, "At most so many from paper, before the start day"),
     Whole("simulation", 0, 0, 100, "Simulation sessions in all"),
     Whole("observations", 0, 0, 20, "Observations for a decision with a patient, met"),
+    Whole("observation_assessors", 0, 0, 20, "These observations by so many different assessors (0: not asked)"),
+    YesNo("observation_not_main", False, "At least one of them by somebody other than the main supervisor"),
+    Codes("counts_from", (), 2, "Countersigned insertions of these procedures count as well"),
+    Whole("counts_from_cap", 0, 0, 500, "At most so many of them, the first in the time of learning"),
     Whole("months", 24, 1, 120, "Months an award is valid"),
     Whole("provisional_months", 6, 0, 60, "Months provisional after a first award (0: none)"),
     Choice("provisional_gives", Answer.ALONE.value, ANY_ANSWER, "While provisional, may insert"),
@@ -48,7 +52,11 @@ _ANSWERS = ("provisional_gives", "grace_gives", "lapsed_gives", "return_gives")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
-    """One version's terms. Counts are of insertions attempted; days are civil days; months are calendar months."""
+    """One version's terms. Counts are of insertions attempted; days are civil days; months are calendar months.
+
+    `counts_from` are codes of other procedures: their insertions under supervision since this learning began count
+    here too, the first `counts_from_cap` of them, towards an award and nothing else.
+    """
 
     entry_knowledge: int = 1
     entry_simulation: int = 1
@@ -63,6 +71,10 @@ class Terms:
     paper_cap: int = 5
     simulation: int = 0
     observations: int = 0
+    observation_assessors: int = 0
+    observation_not_main: bool = False
+    counts_from: tuple[str, ...] = ()
+    counts_from_cap: int = 0
     months: int = 24
     provisional_months: int = 6
     provisional_gives: Answer = Answer.ALONE
@@ -91,8 +103,9 @@ class Terms:
         return cls(**values | answers)
 
     def to_content(self) -> dict[str, object]:
-        """The content that parses to these terms: strings, whole numbers and booleans."""
-        return {name: value.value if isinstance(value, Answer) else value for name, value in asdict(self).items()}
+        """The content that parses to these terms: strings, whole numbers, booleans and a list of codes."""
+        content = {name: value.value if isinstance(value, Answer) else value for name, value in asdict(self).items()}
+        return content | {"counts_from": list(self.counts_from)}
 
 
 def errors_in(content: Mapping[str, object]) -> list[Wrong]:
@@ -104,12 +117,22 @@ def errors_in(content: Mapping[str, object]) -> list[Wrong]:
     return []
 
 
-def _contradictions(values: Mapping[str, int]) -> list[Wrong]:
+def _contradictions(values: Mapping[str, Any]) -> list[Wrong]:
     wrong = [
         Wrong(name, f"cannot be more than the {values['insertions']} insertions asked")
-        for name in ("supervisors", "days", "successes")
+        for name in ("supervisors", "days", "successes", "counts_from_cap")
         if values[name] > values["insertions"]
     ]
     if values["provisional_months"] > values["months"]:
         wrong.append(Wrong("provisional_months", f"cannot be longer than the award's {values['months']} months"))
+    if values["observation_assessors"] > values["observations"]:
+        wrong.append(
+            Wrong("observation_assessors", f"cannot be more than the {values['observations']} observations asked")
+        )
+    if values["observation_not_main"] and not values["observations"]:
+        wrong.append(Wrong("observation_not_main", "asks for an observation, and none is asked above"))
+    if values["counts_from_cap"] and not values["counts_from"]:
+        wrong.append(Wrong("counts_from_cap", "names no procedure: choose one above, or write 0"))
+    if values["counts_from"] and not values["counts_from_cap"]:
+        wrong.append(Wrong("counts_from_cap", "say how many of them count at most"))
     return wrong

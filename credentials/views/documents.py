@@ -170,7 +170,9 @@ def _in_force(kind: str, mine: Access, unit_id: int, procedure_id: int) -> dict[
     shelf: Any = rules_known() if kind == "rules" else programmes_known()
     row = shelf.binding(procedure_id, mine.tree.above(unit_id), mine.on)
     if row is not None:
-        return {"name": row.name, "content": json.loads(row.content)}
+        content = json.loads(row.content)
+        # What was approved before a term existed has its default, and a form shows it.
+        return {"name": row.name, "content": content if kind == "rules" else terms.Terms.parse(content).to_content()}
     content = ruleset.default_content() if kind == "rules" else terms.Terms().to_content()
     return {"name": "Local rules" if kind == "rules" else "Local programme", "content": content}
 
