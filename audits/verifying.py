@@ -25,7 +25,7 @@ from people.models import Spanned
 LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "dispute.ruled", "logbook.imported")
 SIGNING = ("statement.signed", "correction.decided")
 PROPOSING = ("correction.proposed", "logbook.imported")
-NOTING = ("completion.recorded", "completions.imported")
+NOTING = ("completion.recorded", "completions.imported", "return_step.signed")
 AWARDING = ("award.made", "award.renewed", "founding.decided")
 
 

@@ -161,6 +161,9 @@ TABLE: dict[str, Row] = {
     "log_whose": Row(logs_for_others, FORM),
     "log_for": Row(logs_for_others, FORM),
     "log_saved": Row(logs),
+    "tally": Row(logs, FORM, "one's own; the write asks whether one may tally on that day"),
+    "tally_for": Row(logs_for_others, FORM),
+    "tallies": Row(signed_in, FORM, "one's own, those of one's units"),
     # --- audits: entries ---
     "entries": Row(signed_in, FORM, "one's own, those that name one, those of one's units"),
     "entry": Row(signed_in, note="404 for what is out of sight"),
@@ -206,6 +209,7 @@ TABLE: dict[str, Row] = {
     # --- credentials: decisions about a person ---
     "enrol": Row(educates, FORM),
     "enrolment_end": Row(educates, FORM),
+    "enrolment_move": Row(educates, FORM, "404 where no other version is in effect"),
     "completion": Row(educates, FORM),
     "completion_withdraw": Row(educates, FORM),
     "award": Row(educates, FORM),
@@ -223,6 +227,7 @@ TABLE: dict[str, Row] = {
     "limit": Row(educates, FORM),
     "limit_end": Row(educates, FORM),
     "limit_extend": Row(educates, FORM),
+    "return_step": Row(educates, FORM),
     # --- credentials: cohorts ---
     "cohorts": Row(oversees, FORM, "those at one's units"),
     "cohort": Row(oversees, FORM, "404 for what is elsewhere"),

@@ -165,7 +165,12 @@ class EndForm(Form):
 
 class CompletionForm(Form):
     procedure = ProcedureField()
-    kind = forms.ChoiceField(label="What was done", choices=Completion.Kind.choices, widget=forms.RadioSelect)
+    # A return step is signed as done on a page of its own.
+    kind = forms.ChoiceField(
+        label="What was done",
+        choices=[each for each in Completion.Kind.choices if each[0] != Completion.Kind.RETURN],
+        widget=forms.RadioSelect,
+    )
     about = forms.CharField(
         label="Title",
         max_length=120,

@@ -8,6 +8,7 @@ from django import forms
 from audits.models import Procedure, Restriction
 from credentials.forms import ProcedureField, Signing
 from credentials.restricting import LONGEST_REASON, PLAN_ANSWERS, PLANS, Decision
+from credentials.returning import LONGEST_REASON as LONGEST_RETURN_REASON
 from credentials.rules.answers import Answer
 from credentials.wording import option_words
 from people.fields import DayField, Form
@@ -114,3 +115,20 @@ class ExtendForm(Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.add("reason", reason_field())
+
+
+class ReturnForm(Form):
+    """Why a return step ends early; a remark where it is done."""
+
+    def __init__(self, *args: Any, is_early: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.add(
+            "reason",
+            forms.CharField(
+                label="Why it ends early" if is_early else "Remark",
+                required=is_early,
+                max_length=LONGEST_RETURN_REASON,
+                widget=forms.Textarea(attrs={"rows": 2}),
+                help_text="Read by everybody who follows how far this person is. Never a patient's name or number.",
+            ),
+        )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from django.urls import reverse
 
 from audits.models import Procedure
+from credentials import moving
 from credentials.models import Enrolment
 from credentials.rules.answers import Status
 from credentials.seeing import Seen
@@ -31,6 +32,7 @@ class About:
     procedure: Procedure
     status: Status
     enrolment: Enrolment | None
+    returns: bool  # whether a return step waits for a signature
 
 
 def offers(about: About) -> list[Offer]:
@@ -42,9 +44,15 @@ def _offers(about: About) -> Iterator[Offer]:
     person, procedure = about.clinician.uuid, about.procedure.pk
     if about.seen.decides:
         if about.enrolment:
+            if moving.may_move_to(about.enrolment, about.access.on):
+                yield Offer(
+                    "Move to the version in effect here", reverse("enrolment_move", args=[person, procedure])
+                )
             yield Offer("End the enrolment", reverse("enrolment_end", args=[person, procedure]))
         elif not about.status.is_held:
             yield Offer("Enrol", _asking("enrol", about))
+        if about.returns:
+            yield Offer("Sign the return step as done", reverse("return_step", args=[person, procedure]))
         yield Offer("Note a test, a session or a policy read", _asking("completion", about))
         yield Offer("Decide a scope by role", reverse("scope", args=[person]))
         yield from _limiting(about)

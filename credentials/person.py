@@ -19,6 +19,7 @@ from credentials.models import CohortMember, Enrolment, Flag
 from credentials.offers import About, Offer, offers
 from credentials.record import Record, record_of
 from credentials.restrictions_shown import Shown, open_ones
+from credentials.returning import step_from
 from credentials.rules.answers import Answer, Status
 from credentials.rules.reasons import Reason
 from credentials.rules.standing import AnswerAt, answer_at_home
@@ -130,8 +131,9 @@ def person_page(
     is_now = on is None and known is None
     enrolment = _enrolment(clinician, chosen, known) if seen.progress else None
     about = About(
-        access=access, seen=seen, clinician=clinician, procedure=chosen, status=at.status, enrolment=enrolment
-    )
+        access=access, seen=seen, clinician=clinician, procedure=chosen, status=at.status, enrolment=enrolment,
+        returns=is_now and step_from(judged, clinician, chosen) is not None,
+    )  # fmt: skip
     awards = list(Award.objects.known(known).filter(clinician=clinician, procedure=chosen).order_by("from_day", "id"))
     return PersonPage(
         clinician=clinician,

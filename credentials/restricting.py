@@ -125,7 +125,7 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
             for each in held if decision.kind == Kind.WITHDRAWAL else ():
                 end_award(rec, each, on)
             _tell(rec, made, decision.reason)
-            signer.use(decision.digest, rec, role=_role(access, clinician))
+            signer.use(decision.digest, rec, role=role_at_home(access, clinician))
             return made
 
 
@@ -166,7 +166,7 @@ def end(*, signer: Confirmed, restriction: Restriction, reason: str, from_day: d
             until = f" and before {in_words(row.until_day)}" if row.until_day else ""
             raise problem("from_day", f"Give a day from {in_words(on)} on{until}.")
         with recording(actor=signer.user, kind=f"{row.kind}.ended", subject=clinician.uuid) as rec:
-            signer.use(end_digest(restriction, reason, from_day), rec, role=_role(access, clinician))
+            signer.use(end_digest(restriction, reason, from_day), rec, role=role_at_home(access, clinician))
             basis = {**json.loads(row.basis), "ended": _as_it_stands(clinician, row.procedure, on)}
             made = end_restriction(rec, row, last, basis=canonical({**basis, "end_reason": reason.strip()}))
             _tell(rec, made, reason)
@@ -189,7 +189,7 @@ def extend(*, signer: Confirmed, restriction: Restriction, due_on: date, reason:
         if found:
             raise Problems(found)
         with recording(actor=signer.user, kind=f"{row.kind}.extended", subject=clinician.uuid) as rec:
-            signer.use(end_digest(restriction, reason, due_on), rec, role=_role(access, clinician))
+            signer.use(end_digest(restriction, reason, due_on), rec, role=role_at_home(access, clinician))
             made = again(row, rec, due_on=due_on)
             swap([row], [made], rec)
             _tell(rec, made, reason)
@@ -359,7 +359,8 @@ def _tell(rec: Recording, made: Restriction, reason: str) -> None:
     rec.personal = {"reason": reason.strip()}
 
 
-def _role(access: Access, clinician: Clinician) -> str:
+def role_at_home(access: Access, clinician: Clinician) -> str:
+    """As what this user signs about somebody: by their last home."""
     home = _last_home(clinician)
     return role_words(access.user, home) if home is not None else ""
 

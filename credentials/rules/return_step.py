@@ -30,6 +30,12 @@ def returned_on(facts: Facts, terms: Terms, on: date) -> date | None:
     return max((back for back in backs if first < back <= on), default=None)
 
 
+def unsigned(facts: Facts, terms: Terms, on: date) -> date | None:
+    """The first day back from the latest long absence, while nobody has signed its return step as done."""
+    returned = returned_on(facts, terms, on)
+    return None if returned is None or _is_signed_as_done(facts, returned, on) else returned
+
+
 def line(figures: Figures, terms: Terms, returned: date) -> Line:
     """How far the return step is."""
     have, note = insertions_counted(figures.credit(return_credit(returned)), terms)
@@ -38,8 +44,8 @@ def line(figures: Figures, terms: Terms, returned: date) -> Line:
 
 def limits(facts: Facts, figures: Figures, terms: Terms | None, on: date) -> list[Limit]:
     """The limit of a return step that is not done; none if there is nothing to do."""
-    returned = returned_on(facts, terms, on) if terms else None
-    if terms is None or returned is None or _is_signed_as_done(facts, returned, on):
+    returned = unsigned(facts, terms, on) if terms else None
+    if terms is None or returned is None:
         return []
     done = line(figures, terms, returned)
     if done.is_met:

@@ -86,7 +86,7 @@ def completion(request: HttpRequest, uuid: UUID) -> HttpResponse:
         form,
         clinician,
         "Note what was done",
-        "A knowledge test, a theory or simulation session, a policy read, a return step; what was not passed as well.",
+        "A knowledge test, a theory or simulation session, a policy read; what was not passed as well.",
     )
 
 
