@@ -210,6 +210,7 @@ TABLE: dict[str, Row] = {
     "enrol": Row(educates, FORM),
     "enrolment_end": Row(educates, FORM),
     "enrolment_move": Row(educates, FORM, "404 where no other version is in effect"),
+    "enrolment_move": Row(educates, FORM, "404 where no other version is in effect"),
     "completion": Row(educates, FORM),
     "completion_withdraw": Row(educates, FORM),
     "award": Row(educates, FORM),

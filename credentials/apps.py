@@ -13,6 +13,7 @@ class CredentialsConfig(AppConfig):
             touched,
             verifying,
             verifying_cohorts,
+            verifying_moves,
             verifying_restrictions,
         )
         from people import first_day
@@ -20,6 +21,7 @@ class CredentialsConfig(AppConfig):
         touched.register_all()
         verifying.register_all()
         verifying_cohorts.register_all()
+        verifying_moves.register_all()
         verifying_restrictions.register_all()
         settled.follow(standings.refresh)
         first_day.register(first_steps.first_steps)

@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from audits.models import Procedure
 from credentials import moving
+from credentials import moving
 from credentials.models import Enrolment
 from credentials.rules.answers import Status
 from credentials.seeing import Seen
@@ -48,6 +49,8 @@ def _offers(about: About) -> Iterator[Offer]:
                 yield Offer(
                     "Move to the version in effect here", reverse("enrolment_move", args=[person, procedure])
                 )
+            if moving.may_move_to(about.enrolment, about.access.on):
+                yield Offer("Move to the version in effect here", reverse("enrolment_move", args=[person, procedure]))
             yield Offer("End the enrolment", reverse("enrolment_end", args=[person, procedure]))
         elif not about.status.is_held:
             yield Offer("Enrol", _asking("enrol", about))

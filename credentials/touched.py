@@ -12,6 +12,7 @@ def register_all() -> None:
         "cohort.left",
         "enrolment.closed",
         "enrolment.moved",
+        "enrolment.moved",
         "enrolment.opened",
         "flag.closed",
         "founding.decided",

@@ -10,6 +10,7 @@ from credentials.views import (
     foundings,
     help,
     imports,
+    moving,
     people,
     restrictions,
     returning,
@@ -27,6 +28,7 @@ urlpatterns = [
     path("people/<uuid:uuid>/", people.person, name="person"),
     path("people/<uuid:uuid>/enrol/", decisions.enrol, name="enrol"),
     path("people/<uuid:uuid>/enrolment/<int:procedure_id>/end/", decisions.enrolment_end, name="enrolment_end"),
+    path("people/<uuid:uuid>/enrolment/<int:procedure_id>/move/", moving.enrolment_move, name="enrolment_move"),
     path("people/<uuid:uuid>/enrolment/<int:procedure_id>/move/", moving.enrolment_move, name="enrolment_move"),
     path("people/<uuid:uuid>/done/", decisions.completion, name="completion"),
     path(

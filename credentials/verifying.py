@@ -111,9 +111,16 @@ def enrolments() -> Iterator[Problem]:
 
 
 def _opened_by_another(seq: int, row: Enrolment) -> bool:
-    """An import, or an act that lists whom it enrolled: a cohort joined, a programme approved for which some waited."""
+    """An import, a move, or an act that lists whom it enrolled: a cohort joined, a programme that some waited for."""
     act = Act.objects.get(pk=seq)
     listed = {"clinician": str(row.clinician.uuid), "from": row.from_day.isoformat()}
+    if act.kind == "enrolment.moved":
+        return (act.subject, act.facts["procedure"], act.facts["to_programme"], act.facts["on"]) == (
+            row.clinician.uuid,
+            row.procedure.code,
+            str(row.programme.uuid),
+            row.from_day.isoformat(),
+        )
     return act.kind == "staff.imported" or (
         act.kind in ("programme.approved", "cohort.joined") and listed in act.facts.get("enrolled", ())
     )

@@ -89,6 +89,7 @@ ACT_WORDS = {
     "completion.withdrawn": "Completion withdrawn",
     "enrolment.closed": "Enrolment ended",
     "enrolment.moved": "Moved to another version of the programme",
+    "enrolment.moved": "Moved to another version of the programme",
     "enrolment.opened": "Enrolled",
     "founding.decided": "Founding award decided",
     "founding.entered": "Founding award entered",

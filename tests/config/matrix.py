@@ -661,6 +661,7 @@ MATRIX: dict[str, Entry] = {
     "enrol": Entry(DECIDED, clinicians),
     "enrolment_end": Entry(DECIDED, enrolments),
     "enrolment_move": Entry(NOTHING_TO_DECIDE, enrolments),
+    "enrolment_move": Entry(NOTHING_TO_DECIDE, enrolments),
     "completion": Entry(DECIDED, clinicians),
     "completion_withdraw": Entry(DECIDED, completions),
     "award": Entry(NOTHING_TO_DECIDE, of_a_procedure),
