@@ -7,6 +7,7 @@ moment by the same pure function. Both give the same figures at the head.
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date
 from itertools import groupby
+from typing import TypeVar
 from uuid import UUID
 
 from audits.figures import Ask, Figures, fold, insertions_named, lenders, with_uuids
@@ -16,6 +17,7 @@ from audits.outcomes import Version, returned_to_safety, rows, versions
 from audits.rows import Row, Safety
 
 Pair = tuple[int, int]
+Key = TypeVar("Key")
 _MANY = 2000  # more clinicians than this are read as the whole table
 _CHUNK = 5000
 
@@ -47,7 +49,7 @@ def measures(
         if pair not in found:
             lent = [row for other in borrowing.get(pair, ()) for row in kept.get((pair[0], other), ())]
             found[pair] = fold(*pair, kept.get(pair, ()), ask, lent=lent)
-    return _named(found)
+    return named(found)
 
 
 def rows_of(clinicians: Collection[int], *, on: date, known: int | None = None) -> Iterator[Row]:
@@ -80,13 +82,13 @@ def _rows_then(clinicians: set[int], on: date, known: int) -> Iterator[Row]:
     return iter(sorted(rows(found, facts=holdings(signers, known=known), on=on)))
 
 
-def _named(found: dict[Pair, Figures]) -> dict[Pair, Figures]:
+def named(found: dict[Key, Figures]) -> dict[Key, Figures]:
     """Give each entry that the figures point at its UUID: one query, or one for each few thousand entries."""
     keys = sorted(frozenset().union(*map(insertions_named, found.values())))
     if not keys:
         return found
     uuids = dict(_uuids(keys))
-    return {pair: with_uuids(figures, uuids) for pair, figures in found.items()}
+    return {key: with_uuids(figures, uuids) for key, figures in found.items()}
 
 
 def _uuids(keys: list[int]) -> Iterable[tuple[int, UUID]]:

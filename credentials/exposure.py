@@ -13,7 +13,7 @@ from django.db.models import Prefetch, QuerySet
 from django.urls import reverse
 
 from audits.figures import fold
-from audits.measures import rows_of
+from audits.measures import named, rows_of
 from audits.models import Award, Insertion, Nearness, Restriction, Statement
 from audits.rows import Row
 from credentials.gathering import Pair, facts_of, ground, people
@@ -100,11 +100,12 @@ def _standings(rows: Collection[Insertion]) -> dict[tuple[date, Pair], Standing]
     counted: dict[Pair, list[Row]] = defaultdict(list)
     for row in rows_of(whom, on=last):
         counted[row.clinician, row.procedure].append(row)
-    found = {}
-    for day, pair in sorted({(row.performed_on, (row.clinician_id, row.procedure_id)) for row in rows}):
-        facts = facts_of(persons[pair[0]], pair[1], base, day)
-        found[day, pair] = judge(facts, fold(*pair, counted[pair], ask_for(facts, day)), day)
-    return found
+    facts = {
+        (day, pair): facts_of(persons[pair[0]], pair[1], base, day)
+        for day, pair in {(row.performed_on, (row.clinician_id, row.procedure_id)) for row in rows}
+    }
+    figures = named({key: fold(*key[1], counted[key[1]], ask_for(of, key[0])) for key, of in facts.items()})
+    return {key: judge(of, figures[key], key[0]) for key, of in facts.items()}
 
 
 def _doubtful(rows: Collection[Insertion]) -> list[Insertion]:

@@ -13,13 +13,15 @@ import pytest
 from audits.example_checklist import EXAMPLE
 from audits.models import Award, Checklist, Procedure, ScopeByRole
 from config.permissions import TABLE
+from credentials import cohorts
 from credentials.models import Flag, Founding, Programme, Rules
+from credentials.restrictions_shown import KINDS
 from ledger import clock
 from ledger.canonical import canonical
 from tests.browser.stage import Ward, fill
 from tests.browser.walk import Found, Looker, Planner, opened_by_get
 from tests.credentials.checklists import a_draft, a_retirement_of
-from tests.factories import ChecklistFactory
+from tests.factories import ChecklistFactory, make_clinician
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -35,6 +37,7 @@ NOT_SEEN = {
     "import_refused": "a workbook to download",
     "to_sign_check": "leads back to To sign unless entries were chosen; the walk at the bedside goes through it",
 }
+
 TABBED = ("sign_in", "today", "log", "to_sign", "who_can", "person", "entries", "review", "unit_setting", "observe")
 
 
@@ -105,7 +108,13 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         ),
         "document_begin": plain({"kind": "rules"}, {"kind": "programme"}),
         "document_propose": plain({"kind": "rules", **departments}, {"kind": "programme", **departments}),
-        **{name: plain(*faces) for name, faces in written.items()},
+        **{name: plain(*faces) for name, faces in {**written, **together(ward)}.items()},
+        "disagreement": plain(entry["disputed"], entry["signed"]),
+        "disagreement_rule": plain(entry["disputed"]),
+        "disagreement_observed": plain(watched["disputed"]),
+        "disagreement_observed_rule": plain(watched["disputed"]),
+        "stand_down": plain(person(cast.owner)),
+        "limit": plain(*(person(cast.owner, kind=kind) for kind in KINDS)),
         "unit_setting": plain(
             *(
                 {"unit_id": departments["unit_id"], "name": name}
@@ -113,6 +122,24 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
             )
         ),
     }
+
+
+def together(ward: Ward) -> dict[str, list[Mapping[str, Any]]]:
+    """A cohort that ends soon, with people in it, and one that is over."""
+    educator, cast = ward.second, ward.cast
+    made = [
+        cohorts.open_cohort(
+            actor=educator,
+            new=cohorts.NewCohort(
+                name=name, unit=cast.wards.department, procedure=ward.procedure, from_day=ward.today - timedelta(back),
+                until_day=ward.today + timedelta(ahead),
+            ),
+        )
+        for name, back, ahead in (("Autumn intake", 20, 9), ("Summer intake", 60, -2))
+    ]  # fmt: skip
+    for cohort, who in zip(made, (cast.owner, make_clinician(cast.wards.ward, "Late Comer")), strict=True):
+        cohorts.join(actor=educator, cohort=cohort, clinicians=[who])
+    return {name: [{"uuid": each.uuid} for each in made] for name in ("cohort", "cohort_join", "cohort_leave")}
 
 
 def checklists(ward: Ward) -> dict[str, list[Mapping[str, Any]]]:

@@ -14,7 +14,7 @@ from credentials.restricting import Decision, decide
 from credentials.rules.answers import Answer
 from ledger import clock
 from ledger.acts import recording
-from tests.audits.conftest import entry_of, give_award
+from tests.audits.conftest import FAILED, entry_of, give_award
 from tests.credentials.conftest import TODAY, sign
 from tests.factories import make_clinician
 
@@ -81,6 +81,11 @@ def test_while_lapsed_and_while_suspended_and_not_on_the_days_beside(stage):
     with recording(actor=None, kind="award.made") as rec:
         end_award(rec, Award.objects.known().get(clinician=stage.learner), date(2026, 2, 19))
     assert ("not_enrolled", Answer.NO, Answer.ALONE) in found(stage, TODAY + timedelta(days=5))
+
+
+def test_an_entry_past_the_attempts_limit_is_judged_like_any_other(stage):
+    logged(stage, attempts=(FAILED, FAILED, FAILED))
+    assert found(stage) == [("not_enrolled", Answer.NO, Answer.IN_ROOM)]
 
 
 def test_what_was_withdrawn_in_simulation_or_not_attempted_is_none(stage):
