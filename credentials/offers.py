@@ -7,7 +7,6 @@ from django.urls import reverse
 
 from audits.models import Procedure
 from credentials import moving
-from credentials import moving
 from credentials.models import Enrolment
 from credentials.rules.answers import Status
 from credentials.seeing import Seen
@@ -41,14 +40,19 @@ def offers(about: About) -> list[Offer]:
     return list(_offers(about))
 
 
+def stand_down(about: About) -> Offer | None:
+    """It stands at the head of the page, where it is found at 3 a.m.; none where somebody is stopped already."""
+    if about.status in (Status.STOOD_DOWN, Status.SUSPENDED):
+        return None
+    if not about.access.may_about(Right.STAND_DOWN, about.clinician):
+        return None
+    return Offer("Stand down at once", reverse("stand_down", args=[about.clinician.uuid]))
+
+
 def _offers(about: About) -> Iterator[Offer]:
     person, procedure = about.clinician.uuid, about.procedure.pk
     if about.seen.decides:
         if about.enrolment:
-            if moving.may_move_to(about.enrolment, about.access.on):
-                yield Offer(
-                    "Move to the version in effect here", reverse("enrolment_move", args=[person, procedure])
-                )
             if moving.may_move_to(about.enrolment, about.access.on):
                 yield Offer("Move to the version in effect here", reverse("enrolment_move", args=[person, procedure]))
             yield Offer("End the enrolment", reverse("enrolment_end", args=[person, procedure]))
@@ -59,18 +63,13 @@ def _offers(about: About) -> Iterator[Offer]:
         yield Offer("Note a test, a session or a policy read", _asking("completion", about))
         yield Offer("Decide a scope by role", reverse("scope", args=[person]))
         yield from _limiting(about)
-    elif about.access.may_about(Right.STAND_DOWN, about.clinician):
-        yield Offer("Stand down at once", reverse("stand_down", args=[person]))
     if about.seen.founds:
         yield Offer("Enter an award from before the register", _asking("founding_enter", about))
 
 
 def _limiting(about: About) -> Iterator[Offer]:
     """What would limit this person; each only where it would change something."""
-    person = about.clinician.uuid
     status = about.status
-    if status not in (Status.STOOD_DOWN, Status.SUSPENDED):
-        yield Offer("Stand down at once", reverse("stand_down", args=[person]))
     if status is not Status.SUSPENDED:
         # A stand-down ends by itself: whoever should stay away longer is suspended by an educator meanwhile.
         yield _limit("suspension", "Suspend", about)

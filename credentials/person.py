@@ -16,7 +16,7 @@ from credentials.cohorts import of_clinician
 from credentials.documents import terms
 from credentials.exposure import Exposed, of_person
 from credentials.models import CohortMember, Enrolment, Flag
-from credentials.offers import About, Offer, offers
+from credentials.offers import About, Offer, offers, stand_down
 from credentials.record import Record, record_of
 from credentials.restrictions_shown import Shown, open_ones
 from credentials.returning import step_from
@@ -72,6 +72,7 @@ class PersonPage:
     may_award: bool
     may_renew: bool
     offers: Sequence[Offer]
+    stand_down: Offer | None
     limits: Sequence[Shown]
     exposed: Sequence[Exposed]
 
@@ -158,6 +159,7 @@ def person_page(
         may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),
+        stand_down=stand_down(about) if is_now else None,
         exposed=of_person(clinician.pk, chosen.pk, on=judged.on) if seen.figures and is_now else (),
         limits=_limits(clinician, judged.on, known, at.status) if seen.reasons else (),
     )

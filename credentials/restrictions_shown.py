@@ -10,11 +10,12 @@ from django.urls import reverse
 
 from audits.models import Restriction
 from credentials.restricting import PLANS
+from credentials.seeing import whom_to_ask
 from credentials.today_lines import Line, Part
 from credentials.wording import option_words
 from people.access import Access, Right
 from people.clock import in_words, through
-from people.models import Clinician
+from people.models import Appointment, Clinician
 
 Kind = Restriction.Kind
 LOOKS_BACK = timedelta(days=14)  # in which stand-downs of one person are counted
@@ -141,8 +142,7 @@ def open_ones(clinician: Clinician, on: date, *, known: int | None = None, withd
 def waiting(access: Access) -> Iterator[Line]:
     """For Today: one's own limits; and for educators who is stood down, how often, and plans past their day."""
     if access.clinician is not None:
-        for each in open_ones(access.clinician, access.on, withdrawn=False):
-            yield Line(Part.MINE, f"{each.words}, {each.span}.", reverse("person", args=[access.clinician.uuid]))
+        yield from _my_own(access, access.clinician)
     if not access.may_somewhere(Right.DECIDE):
         return
     rows = _of(access).exclude(until_day__lte=access.on)
@@ -161,6 +161,25 @@ def waiting(access: Access) -> Iterator[Line]:
         assert row.due_on is not None
         words = f"{row.clinician.name}: {row.get_kind_display().lower()} overdue since {in_words(row.due_on)}"
         yield Line(Part.DECIDE, words, reverse("person", args=[row.clinician.uuid]))
+
+
+def _my_own(access: Access, me: Clinician) -> Iterator[Line]:
+    """Each with its reason, and whom to ask about it."""
+    mine = open_ones(me, access.on, withdrawn=False)
+    if not mine:
+        return
+    educators = [each.name for each in whom_to_ask(access) if each.role == Appointment.Role.EDUCATOR.label]
+    ask = f" Ask {educators[0]}, educator." if educators else ""
+    for each in mine:
+        why = f" Reason: {each.reason}" if each.reason else ""
+        stop = "" if why.endswith((".", "!", "?")) or not why else "."
+        yield Line(Part.MINE, f"{each.words}, {each.span}.{why}{stop}{ask}", reverse("person", args=[me.uuid]))
+
+
+def stood_down_before(clinician: Clinician, on: date) -> int:
+    """How often in the last days: several in a row stand for a decision that an educator should make."""
+    rows = Restriction.objects.known().filter(clinician=clinician, kind=Kind.STAND_DOWN)
+    return rows.filter(from_day__gt=on - LOOKS_BACK).count()
 
 
 def _of(access: Access) -> QuerySet[Restriction]:

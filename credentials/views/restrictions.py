@@ -11,7 +11,8 @@ from credentials import exposure, restricting
 from credentials.forms_restrictions import EndLimitForm, ExtendForm, LimitForm, StandDownForm
 from credentials.models import Flag
 from credentials.restricting import Decision
-from credentials.restrictions_shown import KINDS, Shown, shown_of
+from credentials.restrictions_shown import KINDS, Shown, shown_of, stood_down_before
+from credentials.restrictions_shown import LOOKS_BACK as SHOWN_BACK
 from credentials.standings import refresh
 from people import access, exports
 from people.access import Access, Right
@@ -58,7 +59,9 @@ def stand_down(request: HttpRequest, uuid: UUID) -> HttpResponse:
             else:
                 return _decided(request, clinician, f"{clinician.name} is stood down.")
     ends = restricting.stood_down_until(clinician, mine.on)
-    return page(request, "credentials/stand_down.html", {"form": form, "clinician": clinician, "ends": ends})
+    before = stood_down_before(clinician, mine.on)
+    context = {"form": form, "clinician": clinician, "ends": ends, "before": before, "days": SHOWN_BACK.days}
+    return page(request, "credentials/stand_down.html", context)
 
 
 @require_http_methods(FORM)
@@ -68,7 +71,7 @@ def limit(request: HttpRequest, uuid: UUID, kind: str) -> HttpResponse:
     if kind not in KINDS:
         raise Http404("No such decision.")
     clinician = mine.get_clinician(uuid, Right.DECIDE)
-    flag = _flag(request, clinician)
+    flag = _flag(request, clinician) if kind in restricting.CLOSES_WITH else None
     start = {"from_day": mine.on, "procedure": request.GET.get("procedure"), "answer": "in_room"}
     asked = LimitForm(request.POST or None, kind=kind, initial=start)
 

@@ -55,9 +55,13 @@ def test_the_person_and_their_educators_see_it_the_same_day_and_a_second_one_is_
     for place in range(2):
         with clock.at(NOW + timedelta(days=5 * place)):
             client.force_login(stage.cast.manager)
-            client.post(url, signing(client.get(url), stage.cast.manager) | {"reason": REASON})
+            asked = client.get(url)
+            assert ("Stood down once already in the last 14 days" in text(asked)) == bool(place)
+            client.post(url, signing(asked, stage.cast.manager) | {"reason": REASON})
             client.force_login(holder.user)
-            assert "Stand-down, since" in text(client.get(reverse("today")))
+            mine = text(client.get(reverse("today")))
+            assert "Stand-down, since" in mine
+            assert f"Reason: {REASON} Ask {stage.educator.name}, educator." in mine
             client.force_login(stage.educator)
             shown = text(client.get(reverse("today")))
             assert f"{holder.name} is stood down" in shown
