@@ -34,7 +34,7 @@ def fortnight_of(quarter: Quarter, *, begins: int) -> Fortnight:
 
 
 def fortnights(first: date, last: date, *, begins: int) -> Iterator[Fortnight]:
-    """Those with a day from `first` to `last`, both included, each as a whole; none if the last lies before the first."""
+    """Those with a day from `first` to `last`, both included, each as a whole; none if `last` lies before `first`."""
     if last < first:
         return
     for quarter in through(Quarter.of(first), Quarter.of(last)):

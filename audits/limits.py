@@ -21,8 +21,14 @@ class Limits:
     def days(self, name: str, insertion: Insertion, on: date | None = None) -> int:
         """The value of a setting for this entry: on the day of its insertion, or on another."""
         day = on or insertion.performed_on
-        unit = self._home(insertion.clinician_id, day) or insertion.unit_id
-        value: int = self.book.value(name, self.tree.above(unit), insertion.procedure.code, on=day)
+        return self.days_at(
+            name, clinician=insertion.clinician_id, unit=insertion.unit_id, code=insertion.procedure.code, on=day
+        )
+
+    def days_at(self, name: str, *, clinician: int, unit: int, code: str, on: date) -> int:
+        """The value of a setting for what this clinician did on this unit, of the procedure with this code."""
+        home = self._home(clinician, on)
+        value: int = self.book.value(name, self.tree.above(unit if home is None else home), code, on=on)
         return value
 
     def is_late(self, insertion: Insertion) -> bool:

@@ -4,16 +4,19 @@ A tally counts the insertions that were not logged one by one, so that both toge
 is counted twice. It is volume alone: never credit, a rate, drift or a run of failures. A trainee logs every insertion.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from audits import localtime
 from audits.fortnights import Fortnight, fortnight_on, next_fortnight
+from audits.limits import Limits
 from audits.models import Award, Insertion, Procedure, Restriction, ScopeByRole, Tally
 from ledger.acts import recording
 from people import clock, stale
@@ -71,6 +74,12 @@ class Holder:
     scopes: Sequence[ScopeByRole]
     limits: Sequence[Restriction]
 
+    @cached_property
+    def procedures(self) -> list[Procedure]:
+        """Those ever held, by name. One query, or none for who never held any."""
+        held = {each.procedure_id for each in self.awards} | {each.procedure_id for each in self.scopes}
+        return list(Procedure.objects.filter(pk__in=held).order_by("name", "pk")) if held else []
+
     def home(self, on: date) -> int | None:
         """The home unit of that day, else the last before it, else the first to come."""
         before = [each for each in self.homes if each.from_day <= on]
@@ -117,7 +126,7 @@ class Holder:
 
     def is_limited(self, procedure: Procedure, on: date) -> bool:
         """Whether a suspension, stand-down or plan was open that day."""
-        return any(each.procedure_id in (None, procedure.pk) and each.holds_on(on) for each in self.limits)
+        return any(each.holds_on(on) for each in self.limits if each.procedure_id in (None, procedure.pk))
 
     def problem(self, procedure: Procedure, unit: int, on: date) -> Problem | None:
         """Why no tally may be noted for this day, None if one may."""
@@ -245,12 +254,10 @@ class OneDay:
 
 def one_day(clinician: Clinician, procedure: Procedure, unit: int, on: date) -> OneDay:
     """Two queries."""
-    of = {"clinician": clinician, "procedure": procedure, "unit": unit}
-    tallied = Tally.objects.known().filter(on=on, **of).values_list("insertions", flat=True).first()
-    entries = Insertion.objects.known().filter(
-        performed_on=on, withdrawn=False, setting=Insertion.Setting.PATIENT, punctures__gt=0, **of
-    )
-    return OneDay(tallied, entries.count())
+    at = {"procedure": procedure, "unit": unit}
+    rows = Tally.objects.known().filter(clinician=clinician, on=on, **at)
+    entries = _entries(clinician).filter(performed_on=on, **at)
+    return OneDay(rows.values_list("insertions", flat=True).first(), entries.count())
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,9 +285,8 @@ class Offered:
 
 def offered(facts: Holder, units: Iterable[int]) -> list[Offered]:
     """What this holder is asked today at these units, by procedure; where every insertion is logged, nothing."""
-    held = {each.procedure_id for each in (*facts.awards, *facts.scopes)}
-    procedures = list(Procedure.objects.filter(pk__in=held).order_by("name", "pk")) if held else []
     found = []
+    procedures = facts.procedures
     for unit in dict.fromkeys(each for each in units if each in facts.tree):
         today = clock.today(facts.tree.zone(unit))
         for procedure in procedures:
@@ -293,9 +299,45 @@ def offered(facts: Holder, units: Iterable[int]) -> list[Offered]:
     return found
 
 
-def is_late(row: Tally, facts: Holder) -> bool:
+def is_late(row: Tally, limit: Limits) -> bool:
     """Whether it was noted later after its day than goes without a mark; read with its act."""
-    if row.unit_id not in facts.tree:
+    if row.unit_id not in limit.tree:
         return False
-    noted = localtime.local(row.known_from.recorded_at, facts.tree.zone(row.unit_id)).date()
-    return (noted - row.on).days > facts.days("late_after_days", row.procedure, row.unit_id, row.on)
+    days = limit.days_at(
+        "late_after_days", clinician=row.clinician_id, unit=row.unit_id, code=row.procedure.code, on=row.on
+    )
+    return (noted_on(row, limit.tree) - row.on).days > days
+
+
+def noted_on(row: Tally, places: Tree) -> date:
+    """The day on which this version was noted, where it was made; read with its act."""
+    zone = places.zone(row.unit_id) if row.unit_id in places else "UTC"
+    return localtime.local(row.known_from.recorded_at, zone).date()
+
+
+def recent(clinician: Clinician, *, since: date) -> list[tuple[date, Procedure, int, OneDay]]:
+    """The days from one on with a tally or an entry: day, procedure, unit, and what there is; the latest first.
+
+    Three queries.
+    """
+    tallied = {
+        (day, procedure, unit): insertions
+        for day, procedure, unit, insertions in Tally.objects.known()
+        .filter(clinician=clinician, on__gte=since)
+        .values_list("on", "procedure", "unit", "insertions")
+    }
+    entries = Counter(
+        _entries(clinician).filter(performed_on__gte=since).values_list("performed_on", "procedure", "unit")
+    )
+    names = Procedure.objects.in_bulk({procedure for _, procedure, _ in (*tallied, *entries)})
+    return [
+        (day, names[procedure], unit, OneDay(tallied.get((day, procedure, unit)), entries[day, procedure, unit]))
+        for day, procedure, unit in sorted({*tallied, *entries}, reverse=True)
+    ]
+
+
+def _entries(clinician: Clinician) -> QuerySet[Insertion]:
+    """Insertions on patients, attempted and logged one by one."""
+    return Insertion.objects.known().filter(
+        clinician=clinician, withdrawn=False, setting=Insertion.Setting.PATIENT, punctures__gt=0
+    )

@@ -1,12 +1,15 @@
 from django.urls import URLPattern, URLResolver, path
 
-from audits.views import agreement, disputes, entries, log, observations, observing, signing
+from audits.views import agreement, disputes, entries, log, observations, observing, signing, tallies
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("log/", log.log, name="log"),
     path("log/for/", log.log_whose, name="log_whose"),
     path("log/for/<uuid:uuid>/", log.log_for, name="log_for"),
     path("log/saved/<uuid:uuid>/", log.log_saved, name="log_saved"),
+    path("log/tally/", tallies.tally, name="tally"),
+    path("log/tally/<uuid:uuid>/", tallies.tally_for, name="tally_for"),
+    path("tallies/", tallies.tally_list, name="tallies"),
     path("entries/", entries.entry_list, name="entries"),
     path("entries/<uuid:uuid>/", entries.entry, name="entry"),
     path("entries/<uuid:uuid>/correct/", entries.entry_correct, name="entry_correct"),

@@ -12,6 +12,7 @@ from audits.forms import LogForm
 from audits.logbook import Conflict, record_insertion
 from audits.models import Insertion
 from audits.settled import settled
+from audits.tallies import holder, offered
 from people import access
 from people.access import Access, Right
 from people.fields import Form
@@ -111,7 +112,15 @@ def clinician_home(mine: Access, clinician: Clinician) -> int | None:
 def _context(mine: Access, clinician: Clinician, form: LogForm) -> dict[str, object]:
     # Named one by one, so that the summary at the top finds what is wrong in each.
     attempts = {f"attempt_{each.place}": each for each in form.attempts}
-    return {"form": form, "clinician": clinician, "is_own": mine.is_self(clinician)} | attempts
+    home = mine.home if mine.is_self(clinician) else clinician_home(mine, clinician)
+    asked = offered(holder(clinician, now=mine.tree), [] if home is None else [home])
+    return {
+        "form": form,
+        "clinician": clinician,
+        "is_own": mine.is_self(clinician),
+        "fortnights": dict.fromkeys(each.fortnight_words for each in asked if each.fortnight_words),
+        "tallies": any(each.asked.may_tally for each in asked),
+    } | attempts
 
 
 def _said(mine: Access, made: Insertion) -> str:

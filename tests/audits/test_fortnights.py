@@ -1,6 +1,7 @@
 """Logging fortnights, against facts of the calendar.
 
-Lengths of quarters are those of the Gregorian calendar (ISO 8601-1:2019, 4.2.1; from memory): 90 or 91, 91, 92, 92 days.
+Lengths of quarters are those of the Gregorian calendar: 90 or 91, 91, 92, 92 days (ISO 8601-1:2019, 4.2.1; from
+memory).
 """
 
 from datetime import date, timedelta

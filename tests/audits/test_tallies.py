@@ -1,12 +1,12 @@
 """Shift tallies: who may note one, for which days, what becomes of it, and what proves it."""
 
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
 import pytest
 
+from audits.limits import limits
 from audits.logbook import record_insertion
 from audits.models import Insertion, ScopeByRole, Tally
 from audits.tallies import MOST, NewTally, holder, is_late, note_tally, offered, one_day
@@ -28,11 +28,11 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def on_tally(stage: Stage) -> Iterator[Stage]:
+def on_tally(stage: Stage) -> Stage:
     """The owner holds the procedure on a ward that keeps tallies."""
     give_award(stage.owner, stage.procedure, stage.ward)
     SettingFactory(unit=stage.ward, name="logging_basis", plain="tally", from_day=date(2025, 1, 1))
-    yield stage
+    return stage
 
 
 def note(stage: Stage, insertions: int = 3, **changes: Any) -> Tally:
@@ -114,7 +114,7 @@ def test_today_is_that_of_the_unit(on_tally):
 def test_one_noted_after_the_local_time_is_marked_late(on_tally, days, late):
     row = note(on_tally, on=TODAY + days * A_DAY)
     row = Tally.objects.select_related("known_from", "procedure").get(pk=row.pk)
-    assert is_late(row, holder(on_tally.owner)) is late
+    assert is_late(row, limits([on_tally.owner.pk])) is late
 
 
 # --- what is asked there ---
