@@ -18,6 +18,7 @@ from audits.models import (
     Observation,
     ObservationDispute,
     Procedure,
+    Recognition,
     Restriction,
     ScopeByRole,
     Tally,
@@ -81,6 +82,7 @@ class Person:
     restrictions: Sequence[Restriction] = ()
     scopes: Sequence[ScopeByRole] = ()
     completions: Sequence[Completion] = ()
+    recognitions: Sequence[Recognition] = ()
     observations: Sequence[tuple[int, pure.Observation]] = ()
     enrolments: Sequence[Enrolment] = ()
     drift_closings: Sequence[tuple[int, date]] = ()
@@ -121,6 +123,10 @@ def people(clinicians: Collection[int], ground: Ground) -> dict[int, Person]:
         "restrictions": _by(Restriction.objects.known(known).filter(clinician__in=clinicians), "clinician_id"),
         "completions": _by(
             Completion.objects.known(known).filter(clinician__in=clinicians, passed=True), "clinician_id"
+        ),
+        "recognitions": _by(
+            Recognition.objects.known(known).filter(clinician__in=clinicians, outcome=Recognition.Outcome.PART),
+            "clinician_id",
         ),
         "observations": _observations(clinicians, known),
         "enrolments": _by(
@@ -176,6 +182,11 @@ def facts_of(person: Person, procedure: int, ground: Ground, on: date) -> Facts:
         enrolments=enrolments,
         absences=tuple(_span(each) for each in person.absences),
         completions=tuple(_completion(each) for each in person.completions if each.procedure_id == procedure),
+        recognised=tuple(
+            pure.Recognised(uuid=str(each.uuid), day=each.on, insertions=each.insertions)
+            for each in person.recognitions
+            if each.procedure_id == procedure
+        ),
         observations=tuple(seen for at, seen in person.observations if at == procedure),
         basis=_basis(ground, homes or [(date.min, above)], code),
         tallies=tuple(each for at, each in person.tallies if at == procedure),

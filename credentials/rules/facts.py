@@ -148,6 +148,15 @@ class Completion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Recognised:
+    """So many insertions that were accepted, from a day on, of what somebody brought from elsewhere."""
+
+    uuid: str
+    day: date
+    insertions: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """A signed observation; second ratings are none of these.
 
@@ -226,6 +235,7 @@ class Facts:
     enrolments: tuple[Enrolment, ...] = ()
     absences: tuple[Span, ...] = ()
     completions: tuple[Completion, ...] = ()
+    recognised: tuple[Recognised, ...] = ()
     observations: tuple[Observation, ...] = ()
     basis: tuple[BasisFrom, ...] = ()
     tallies: tuple[Tallied, ...] = ()

@@ -63,7 +63,8 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
     knowledge = _completed(facts, "knowledge", on)
     simulation = _completed(facts, "simulation", on) + credit.attempted[Credit.SIMULATION]
     own, note = insertions_counted(credit, terms)
-    have = own + sum(count for _, count in credit.lent)
+    brought, brought_note = recognised_counted(facts, credit, terms, on)
+    have = own + sum(count for _, count in credit.lent) + brought
     observed, watched = observations_counted(facts, terms.observations, since, on)
     entry = (
         Line("Knowledge tests", knowledge, terms.entry_knowledge),
@@ -72,7 +73,7 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
         Line("Simulation sessions before the first patient", simulation, terms.entry_simulation),
     )
     award = (
-        Line("Supervised insertions", have, terms.insertions, _joined(_lent(facts, credit, terms), note)),
+        Line("Supervised insertions", have, terms.insertions, _joined(_lent(facts, credit, terms), brought_note, note)),
         Line("Of these working first time", _successes(credit, terms), terms.successes),
         Line("Different supervisors", len(credit.supervisors), terms.supervisors),
         Line("Different days", credit.days, terms.days),
@@ -120,6 +121,16 @@ def observations_counted(facts: Facts, need: int, first: date, last: date) -> tu
         (found[Purpose.LEARNING], "for learning, not counted"),
     )
     return found[Verdict.MET] + beside, "; ".join(f"{count} {words}" for count, words in left_out if count)
+
+
+def recognised_counted(facts: Facts, credit: CreditCount, terms: Terms, on: date) -> tuple[int, str]:
+    """Insertions recognised from elsewhere that count: they share the cap on other evidence. And the note on them."""
+    brought = sum(each.insertions for each in facts.recognised if each.day <= on)
+    room = max(0, terms.other_evidence_cap - credit.attempted[Credit.OTHER_EVIDENCE])
+    counting = min(brought, room)
+    given = f"of these {counting} recognised from elsewhere" if counting else ""
+    more = f"{brought} recognised from elsewhere, at most {room} counted" if brought > counting else ""
+    return counting, _joined(given, more)
 
 
 def _by_whom(facts: Facts, credit: CreditCount, terms: Terms, since: date, on: date) -> tuple[Line, ...]:
