@@ -10,12 +10,15 @@ from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
 from audits.calendar import add_months
 from audits.freetext import text_problems
 from audits.models import Award, Dispute, Insertion, Procedure, Proposal, ScopeByRole, Statement
+from credentials.documents import programmes_known
 from credentials.documents import terms as parsed
 from credentials.enrolling import close_enrolment
 from credentials.models import Enrolment, Flag, Programme
 from credentials.proposing import role_words
+from credentials.return_plans import end_with_award
 from credentials.rules.progress import Line, is_met
 from credentials.rules.terms import Terms
+from credentials.rules.words import counted
 from credentials.standings import Judged, judge_many
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
@@ -25,6 +28,7 @@ from people.models import Clinician, Unit
 from people.problems import Problem, Problems, problem
 from people.signing import Confirmed, digest_of
 from people.spans import lock
+from people.tree import tree
 
 COUNTERSIGNED = (Statement.Kind.IN_ROOM, Statement.Kind.NEARBY, Statement.Kind.OTHER_EVIDENCE)
 AWARDED, RENEWED, SCOPED, SCOPE_ENDED = "awarded", "renewed", "scope by role decided", "scope by role ended"
@@ -87,8 +91,7 @@ def check_renewal(clinician: Clinician, procedure: Procedure) -> Check:
     """How far the award is on its terms of renewal. Raises Problems if there is none, or if it is too early or late."""
     judged = _judged(clinician, procedure)
     award = renewable(clinician, procedure, judged.on)
-    programme = Programme.objects.filter(uuid=award.programme).first()
-    return _check(clinician, procedure, judged, judged.standing.renewal, programme)
+    return _check(clinician, procedure, judged, judged.standing.renewal, _programme_renewed_under(award, judged.on))
 
 
 def award(*, signer: Confirmed, clinician: Clinician, procedure: Procedure, scope_unit: Unit) -> Award:
@@ -119,12 +122,16 @@ def award(*, signer: Confirmed, clinician: Clinician, procedure: Procedure, scop
                 ),
             )
             close_enrolment(rec, enrolment=enrolment, until_day=check.on)
+            end_with_award(rec, clinician, procedure, check.on)
             _sign(rec, signer, check, made)
             return made
 
 
 def renew(*, signer: Confirmed, clinician: Clinician, procedure: Procedure) -> Award:
-    """Renew the award that is in notice or grace: the anchor stays, the months are added. Raises as `award`."""
+    """Renew the award that is in notice or grace: the anchor stays, months are added. Raises as `award`.
+
+    Whether it may be renewed its own terms say; the renewal has the terms of the version in effect at its unit today.
+    """
     access = access_of(signer.user)
     access.require_about(Right.DECIDE, clinician)
     with transaction.atomic():
@@ -133,7 +140,11 @@ def renew(*, signer: Confirmed, clinician: Clinician, procedure: Procedure) -> A
         _require_met(check)
         old = renewable(clinician, procedure, check.on)
         access.require(Right.DECIDE, old.scope_unit_id)
-        months = parsed(old.terms).months
+        content = check.programme.content if check.programme else old.terms
+        terms = parsed(content)
+        months = old.months + terms.months
+        if add_months(old.anchor, months) <= check.on:
+            raise problem("", f"{counted(terms.months, 'month')} more would be over already: enrol, and award again.")
         with recording(actor=signer.user, kind="award.renewed", subject=clinician.uuid) as rec:
             made = add_award(
                 rec,
@@ -141,16 +152,16 @@ def renew(*, signer: Confirmed, clinician: Clinician, procedure: Procedure) -> A
                     clinician=clinician,
                     procedure=procedure,
                     scope_unit=old.scope_unit,
-                    programme=old.programme,
-                    terms=old.terms,
+                    programme=check.programme.uuid if check.programme else old.programme,
+                    terms=content,
                     kind=Award.Kind.RENEWAL,
                     from_day=check.on,
                     anchor=old.anchor,
-                    months=old.months + months,
+                    months=months,
                     basis=_basis(check),
                     provisional_until=old.provisional_until,
                     supervises_from=old.supervises_from,
-                    long_absence_days=old.long_absence_days,
+                    long_absence_days=terms.long_absence_days if terms.return_insertions else None,
                 ),
                 replaces=old,
             )
@@ -281,6 +292,12 @@ def finish_scope(*, signer: Confirmed, scope: ScopeByRole, until_day: date, dige
 
 def _judged(clinician: Clinician, procedure: Procedure) -> Judged:
     return judge_many([(clinician.pk, procedure.pk)])[clinician.pk, procedure.pk]
+
+
+def _programme_renewed_under(award: Award, on: date) -> Programme | None:
+    """The version in effect where the award holds, else its own; None where neither is in the register."""
+    binding = programmes_known().binding(award.procedure_id, tree().above(award.scope_unit_id), on)
+    return binding or Programme.objects.filter(uuid=award.programme).first()
 
 
 def _enrolment(clinician: Clinician, procedure: Procedure) -> Enrolment | None:

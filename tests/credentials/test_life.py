@@ -7,16 +7,21 @@ import pytest
 
 from audits.awards import NewScope, add_scope
 from credentials import awarding, standings
+from credentials.documents import terms
 from credentials.enrolling import enrol
-from credentials.models import Standing
+from credentials.models import Programme, Standing
 from credentials.rules.answers import Answer, Status
+from credentials.rules.terms import Terms
 from ledger import acts, clock
 from ledger.acts import recording
+from ledger.canonical import canonical
+from ledger.verify import verify
 from people import stale
 from people.access import NotPermitted
 from people.problems import Problems
 from people.signing import NotConfirmed
-from tests.credentials.conftest import sign
+from tests.audits.conftest import give_award
+from tests.credentials.conftest import TODAY, put_in_force, sign
 from tests.factories import ClinicianFactory, make_appointed
 
 BEGUN = date(2026, 1, 5)
@@ -160,6 +165,42 @@ def test_renewal_keeps_the_anchor_and_opens_with_notice(stage, now):
         assert (renewed.anchor, renewed.months) == (made.anchor, 48)
         assert renewed.expires_on == date(2030, 3, 2)
         assert status(stage)[0] is Status.CURRENT
+
+
+def test_a_renewal_is_earned_on_the_old_terms_and_has_those_in_effect(stage, now):
+    stage.ready_to_learn(BEGUN)
+    stage.ten_insertions(FIRST)
+    made = make_award(stage)
+    stricter = Terms(renewal_insertions=40, months=12, long_absence_days=90, grace_days=10)
+    put_in_force(Programme, stage, stricter.to_content(), effective_on=TODAY)
+    near_end = now + timedelta(days=(made.expires_on - TODAY).days - 10)
+    for place in range(12):
+        stage.log(near_end.replace(tzinfo=None) - timedelta(days=30 + place), signed=False)
+    with clock.at(near_end):
+        check = awarding.check_renewal(stage.learner, stage.procedure)
+        assert [(line.have, line.need) for line in check.lines] == [(12, 12)]
+        assert check.programme.version == 2
+        renewed = awarding.renew(
+            signer=sign(stage.educator, check.digest), clinician=stage.learner, procedure=stage.procedure
+        )
+        assert (renewed.anchor, renewed.months, renewed.expires_on) == (made.anchor, 36, date(2029, 3, 2))
+        assert (renewed.programme, renewed.long_absence_days) == (check.programme.uuid, 90)
+        assert terms(renewed.terms) == stricter
+        assert (renewed.provisional_until, renewed.supervises_from) == (made.provisional_until, made.supervises_from)
+    assert verify().problems == ()
+
+
+def test_a_renewal_that_would_be_over_already_is_refused(stage, now):
+    own = canonical(Terms(renewal_insertions=0, grace_days=90).to_content())
+    begun = date(2024, 1, 5)
+    give_award(
+        stage.learner, stage.procedure, stage.cast.wards.department, terms=own, from_day=begun, anchor=begun,
+        expires_on=date(2026, 1, 5), months=24,
+    )  # fmt: skip
+    put_in_force(Programme, stage, Terms(months=1, provisional_months=0).to_content(), effective_on=TODAY)
+    check = awarding.check_renewal(stage.learner, stage.procedure)
+    with pytest.raises(Problems, match="1 month more would be over already"):
+        awarding.renew(signer=sign(stage.educator, check.digest), clinician=stage.learner, procedure=stage.procedure)
 
 
 def test_somebody_never_placed_is_at_home_where_they_are_appointed(stage):
