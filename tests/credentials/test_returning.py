@@ -1,5 +1,6 @@
 """The return step after long leave: signed as done on its evidence, or early with a reason."""
 
+import json
 import re
 from datetime import date, datetime, timedelta
 
@@ -7,9 +8,11 @@ import pytest
 from django.urls import reverse
 
 from audits.holding import Refusal, may_supervise
-from audits.models import Completion
-from credentials.restricting import Decision, decide
+from audits.models import Completion, Restriction
+from credentials.awarding import award, check_award
+from credentials.restricting import Decision, decide, standing_restrictions
 from credentials.returning import open_step, sign_as_done
+from credentials.rules.answers import Answer
 from credentials.rules.standing import answer_at_home
 from credentials.standings import judge_many
 from ledger import clock
@@ -168,3 +171,36 @@ def test_another_long_leave_asks_anew(stage, returned):
     with clock.at(NOW + timedelta(days=210)):
         assert open_step(returned, stage.procedure).returned == TODAY + timedelta(days=201)
         assert answer(stage, TODAY + timedelta(days=210)) == "in_room"
+
+
+def test_a_return_plan_ends_with_the_award_that_it_led_to(stage):
+    long_ago = {"anchor": date(2022, 1, 1), "from_day": date(2022, 1, 1), "expires_on": date(2024, 1, 1)}
+    give_award(stage.learner, stage.procedure, stage.cast.wards.department, **long_ago)
+    decision = Decision(
+        clinician=stage.learner, kind="return_plan", procedure=stage.procedure, reason="Back after two years.",
+        answer=Answer.IN_ROOM, due_on=TODAY + timedelta(days=90), insertions=3,
+    )  # fmt: skip
+    decide(signer=sign(stage.educator, decision.digest), decision=decision)
+    stage.ready_to_learn(TODAY)
+    later = NOW + timedelta(days=20)
+    with clock.at(later):
+        stage.ten_insertions(datetime(2026, 3, 5, 10, 0))  # noqa: DTZ001 - the unit's own time
+    with clock.at(later):
+        assert answer(stage, later.date()) == "in_room"
+        before = head()
+        shown = check_award(stage.learner, stage.procedure)
+        department = stage.cast.wards.department
+        award(
+            signer=sign(stage.educator, shown.digest), clinician=stage.learner, procedure=stage.procedure,
+            scope_unit=department,
+        )  # fmt: skip
+        assert answer(stage, later.date()) == "alone"
+        assert answer(stage, later.date(), known=before) == "in_room"
+        assert standing_restrictions(stage.learner, later.date()) == []
+    assert verify().problems == ()
+    ended = Restriction.objects.known().get()
+    assert (ended.until_day, json.loads(ended.basis)["end_reason"]) == (later.date(), "Awarded again.")
+    unguard()
+    Restriction.objects.filter(pk=ended.pk).update(until_day=TODAY + timedelta(days=2))
+    found = [each.reason for each in verify().problems if each.reason.startswith("restrictions")]
+    assert found == [f"restrictions: restriction {ended.uuid} does not match what was signed"]
