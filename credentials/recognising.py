@@ -20,6 +20,7 @@ from credentials.documents import terms
 from credentials.enrolling import close_enrolment, programme_for
 from credentials.founding import months_between
 from credentials.models import Enrolment, Programme
+from credentials.return_plans import end_with_award
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people import clock, stale
@@ -225,6 +226,7 @@ def _award(rec: Recording, brought: Brought, programme: Programme | None, on: da
     )
     made = add_award(rec, replace(new, anchor=brought.awarded_on))
     rec.content |= {"award": str(made.uuid)}
+    end_with_award(rec, brought.clinician, brought.procedure, on)
     rows = Enrolment.objects.known().filter(clinician=brought.clinician, procedure=brought.procedure, until_day=None)
     if (enrolment := rows.first()) is not None:
         close_enrolment(rec, enrolment=enrolment, until_day=max(on, enrolment.from_day))

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 
 from audits.awards import restriction_digest
 from audits.models import Restriction
-from audits.verifying import AWARDING, follows
+from audits.verifying import follows
 from credentials import return_plans
 from ledger import verify
 from ledger.models import Act
@@ -17,6 +17,8 @@ KINDS = tuple(
     for verb in ("made", *CHANGES)
     if (kind, verb) != (Restriction.Kind.WITHDRAWAL, "ended")
 )
+# Acts that may end a return plan beside what they are about.
+AWARDING = ("award.made", "recognition.decided")
 
 
 def register_all() -> None:
