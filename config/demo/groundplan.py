@@ -54,6 +54,8 @@ AREAS = {
              procedure="NEONATE", rates=(0.66, 0.78)),
         Area(key="children", name="Children's Ward Dunlin", hospital=HARBOUR, holders=4, yearly=32, hours="ward",
              procedure="CHILD", rates=(0.76, 0.88)),
+        # Keeps tallies and logs nothing else: its people are those of telling_tallies.
+        Area(key="renal", name="Renal Unit Turnstone", hospital=HARBOUR, holders=0, yearly=0, hours="lists"),
     )
 }  # fmt: skip
 

@@ -15,6 +15,7 @@ from config.demo import (
     telling_observed,
     telling_people,
     telling_records,
+    telling_tallies,
 )
 from config.demo.doors import Doors
 from config.demo.groundplan import AREAS, Area
@@ -43,6 +44,7 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         telling_observed,
         telling_cohorts,
         telling_limits,
+        telling_tallies,
     ):
         telling.tell(plan)
     return plan
@@ -111,7 +113,7 @@ def _without_leave(rng: np.random.Generator, times: list[datetime]) -> list[date
 
 def _trainees(plan: Plan) -> None:
     """Those who came through and were awarded, month after month, and those who are on their way."""
-    areas = [area for area in AREAS.values() if area.key not in ("imaging", "theatre")]
+    areas = [area for area in AREAS.values() if area.key not in ("imaging", "theatre", "renal")]
     for place in range(11):
         area = areas[place % len(areas)]
         rng = plan.rng("trainee", str(place))

@@ -140,7 +140,7 @@ def test_it_is_a_group_of_some_size(plan: Plan, register: Register) -> None:
     clinicians, hospitals, units, insertions, sheets = found
     assert clinicians == len(plan.members)
     assert 110 <= clinicians <= 160
-    assert (hospitals, units) == (2, 16)
+    assert (hospitals, units) == (2, 17)
     assert insertions == sum(_counts(plan, each) for each in plan.insertions)
     assert sheets == 46
 
