@@ -148,7 +148,6 @@ def _signature(row: Statement | Observation) -> Data:
         "printed_name": row.printed_name,
         "role": row.role,
         "registration": row.registration,
-        "meaning": row.meaning,
         "signed_at": instant(row.signed_at) if row.signed_at else None,
     }
 
@@ -160,7 +159,7 @@ def _observation(row: Observation) -> Data:
         "checklist": str(row.checklist.uuid),
         "content": row.content,
         "digest": row.digest,
-        "signature": _signature(row),
+        "signature": {**_signature(row), "meaning": row.meaning},
     }
 
 

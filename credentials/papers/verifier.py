@@ -28,6 +28,7 @@ SCHEMA, VERSION = "sited-evidence-file", 1
 SECTIONS = (
     "entries", "statements", "observations", "awards", "restrictions", "completions", "flags", "documents",
 )  # fmt: skip
+LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "dispute.ruled")
 Row = dict[str, Any]
 
 
@@ -211,11 +212,17 @@ def _missing(file: Row, whole: dict[int, Row]) -> Iterator[str]:
             yield f"act {seq}: the statement that it signs is missing"
         if kind == "observation.signed" and seq not in observed:
             yield f"act {seq}: the observation that it signs is missing"
-        if kind in ("insertion.recorded", "insertion.corrected") and act.get("digest") not in entries:
-            yield f"act {seq}: the entry that it brings in is missing"
+        if kind in LOGGING and not _brought_in(act) <= entries:
+            yield f"act {seq}: an entry that it brings in is missing"
         for name in ("award", "restriction"):
             if act.get(f"{name}_digest") and (f"{name}s", act.get(name)) not in there:
                 yield f"act {seq}: the {name} that it decides is missing"
+
+
+def _brought_in(act: Row) -> set[str]:
+    """The digests of the versions of the entry that an act is about."""
+    mine = {each["digest"] for each in act.get("versions") or [] if each["insertion"] == act["act"]["subject"]}
+    return mine | ({act["digest"]} if act["act"]["kind"] == "insertion.recorded" else set())
 
 
 def main(arguments: list[str]) -> int:
