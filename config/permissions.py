@@ -210,7 +210,6 @@ TABLE: dict[str, Row] = {
     "enrol": Row(educates, FORM),
     "enrolment_end": Row(educates, FORM),
     "enrolment_move": Row(educates, FORM, "404 where no other version is in effect"),
-    "enrolment_move": Row(educates, FORM, "404 where no other version is in effect"),
     "completion": Row(educates, FORM),
     "completion_withdraw": Row(educates, FORM),
     "award": Row(educates, FORM),
@@ -241,6 +240,9 @@ TABLE: dict[str, Row] = {
     "reviews": Row(here, FORM, "one's own, and as educator or auditor those of one's units"),
     "review": Row(here, FORM),
     "review_reply": Row(here, ACTION),
+    "review_refer": Row(here, FORM, "the person, and educators of theirs"),
+    "referral_end": Row(here, ACTION, "who referred it, or an educator"),
+    "plan": Row(here, PAGE, "one's own, and as educator or auditor those of one's units"),
     # --- credentials: rules and programmes ---
     "rules": Row(here, FORM),
     "document": Row(here, FORM, "everybody reads; educators and managers approve another's"),

@@ -14,6 +14,7 @@ class CredentialsConfig(AppConfig):
             verifying,
             verifying_cohorts,
             verifying_moves,
+            verifying_referrals,
             verifying_restrictions,
         )
         from people import first_day
@@ -22,6 +23,7 @@ class CredentialsConfig(AppConfig):
         verifying.register_all()
         verifying_cohorts.register_all()
         verifying_moves.register_all()
+        verifying_referrals.register_all()
         verifying_restrictions.register_all()
         settled.follow(standings.refresh)
         first_day.register(first_steps.first_steps)

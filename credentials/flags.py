@@ -7,17 +7,18 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from audits.freetext import text_problems
 from audits.measures import measures
 from credentials.gathering import Pair
 from credentials.models import Flag, FlagReply, Rules
+from credentials.referring import referred_to
 from credentials.rules.asking import ask_for
 from credentials.rules.flagging import Day, FlagKey, key_of, to_raise, was_absent_since, with_closings
 from credentials.rules.reasons import Finding
 from credentials.standings import Judged, judge_many
-from ledger.acts import recording
+from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people import clock, stale
 from people.access import Access, NotPermitted, Right, access_of
@@ -143,13 +144,17 @@ def flag_digest(flag: Flag) -> str:
     )
 
 
+# What closes a flag and changes nothing else. A plan or suspension closes it by its own decision (`close_with`).
+CLOSING = (Flag.Outcome.NO_ACTION, Flag.Outcome.WATCH, Flag.Outcome.TALKED, Flag.Outcome.REFRESH)
+
+
 def close_flag(*, signer: Confirmed, flag: Flag, outcome: str, reason: str) -> Flag:
     """Close a flag with what came of it and why. Raises NotPermitted, AlreadyClosed, Problems."""
     access = access_of(signer.user)
     access.require_about(Right.DECIDE, flag.clinician)
     reason = reason.strip()
-    if outcome not in Flag.Outcome.values:
-        raise problem("outcome", "Choose what came of it.")
+    if outcome not in CLOSING:
+        raise problem("outcome", "Choose what came of it. A plan or a suspension is a decision on a page of its own.")
     if len(reason) < 10:
         raise problem("reason", "Give the reason in a sentence: whoever reads this later was not there.")
     if found := text_problems("reason", reason, longest=500):
@@ -162,17 +167,26 @@ def close_flag(*, signer: Confirmed, flag: Flag, outcome: str, reason: str) -> F
             signer.use(flag_digest(flag), rec, role="educator")
             rec.content |= {"outcome": outcome}
             rec.personal = {"reason": reason}
-            Flag.objects.filter(pk=flag.pk).update(
-                closed_id=rec.seq,
-                closed_on=access.on,
-                closed_by=signer.user,
-                outcome=outcome,
-                reason=reason,
-            )
+            _close(rec, flag, outcome=outcome, reason=reason, on=access.on)
             # The closing of a drift flag starts the path anew.
             stale.touch([flag.clinician_id], procedure=flag.procedure_id, cause=rec.kind, act=rec.seq)
     flag.refresh_from_db()
     return flag
+
+
+def close_with(rec: Recording, flag: Flag, *, outcome: str, reason: str, on: date) -> None:
+    """Close a flag by a decision that says what is done: within the act of that decision, whose reason is the flag's.
+
+    The caller has the right and the signature, holds the lock of the flag, and touches the standing.
+    """
+    rec.content["closes"] = {"flag": str(flag.uuid), "flag_digest": flag_digest(flag), "outcome": str(outcome)}
+    _close(rec, flag, outcome=outcome, reason=reason.strip(), on=on)
+
+
+def _close(rec: Recording, flag: Flag, *, outcome: str, reason: str, on: date) -> None:
+    Flag.objects.filter(pk=flag.pk).update(
+        closed_id=rec.seq, closed_on=on, closed_by=rec.actor, outcome=outcome, reason=reason
+    )
 
 
 def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
@@ -191,15 +205,16 @@ def reply(*, actor: User, flag: Flag, text: str) -> FlagReply:
 
 
 def may_reply(access: Access, flag: Flag) -> bool:
-    """Whether this user has a say: the person, and the educators of their unit."""
-    return access.is_self(flag.clinician) or access.may_about(Right.DECIDE, flag.clinician)
+    """Whether this user has a say: the person, the educators of their unit, and whoever the case is shown to."""
+    if access.is_self(flag.clinician) or access.may_about(Right.DECIDE, flag.clinician):
+        return True
+    return referred_to(access).filter(flag=flag).exists()
 
 
 def visible_flags(access: Access) -> QuerySet[Flag]:
-    """The flags that this user may see: one's own, and as an educator or auditor those of one's units."""
-    return Flag.objects.filter(clinician__in=access.clinicians_for(Right.FIGURES)).select_related(
-        "clinician", "procedure", "closed_by", "rules"
-    )
+    """The flags that this user may see: one's own, those shown to one, as educator or auditor those of one's units."""
+    seen = Q(clinician__in=access.clinicians_for(Right.FIGURES)) | Q(pk__in=referred_to(access).values("flag"))
+    return Flag.objects.filter(seen).select_related("clinician", "procedure", "closed_by", "closed__actor", "rules")
 
 
 def _flags_of(clinicians: Collection[int]) -> dict[Pair, list[Flag]]:

@@ -8,7 +8,7 @@ from django import forms
 from audits.awards import NewScope
 from audits.models import Completion, Procedure
 from credentials.comparing import Part
-from credentials.models import Flag
+from credentials.flags import CLOSING
 from credentials.rules.reading import Codes, Field, Number, Several, Whole, YesNo
 from credentials.wording import option_words
 from people.fields import DayField, Form
@@ -58,7 +58,9 @@ class ReplyForm(Form):
 
 
 class CloseFlagForm(Signing):
-    outcome = forms.ChoiceField(label="What came of it", choices=Flag.Outcome.choices, widget=forms.RadioSelect)
+    outcome = forms.ChoiceField(
+        label="What came of it", choices=[(each.value, each.label) for each in CLOSING], widget=forms.RadioSelect
+    )
     reason = forms.CharField(
         label="Why",
         max_length=500,

@@ -2,6 +2,10 @@
 
 Each is signed, keeps what it was made on (answer, terms, figures, the number at which they were known), and counts from
 its day; nothing that was inserted meanwhile is erased. A flag leads to none of them by itself.
+
+A plan or suspension that an educator decides on an open flag closes it in the same act: what the flag asked, what is
+to be done, then has its answer. What follows (extended, ended, made stricter) belongs to the plan, and the page of the
+flag tells it.
 """
 
 import json
@@ -15,11 +19,13 @@ from audits.awards import NewRestriction, add_restriction, end_award, end_restri
 from audits.freetext import text_problems
 from audits.models import Award, Procedure, Restriction
 from credentials.documents import terms
+from credentials.flags import close_with
 from credentials.models import Flag
 from credentials.proposing import role_words
 from credentials.rules.answers import Answer
 from credentials.rules.standing import answer_at_home
 from credentials.standings import judge_many, pairs_of
+from credentials.supervising_again import met_at_end
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people import clock, stale
@@ -43,6 +49,7 @@ MEANING = {
     Kind.PLAN: "re-supervision plan opened",
     Kind.RETURN_PLAN: "return plan opened",
 }
+CLOSES_WITH = {Kind.PLAN: Flag.Outcome.PLAN, Kind.SUSPENSION: Flag.Outcome.SUSPENDED}
 ENDED = {
     Kind.STAND_DOWN: "stand-down ended",
     Kind.SUSPENSION: "reinstated",
@@ -106,6 +113,7 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
         if found := _problems(decision, on):
             raise Problems(found)
         held = _require_fitting(decision, clinician, on)
+        flag = _open_flag(decision.flag)
         with recording(actor=signer.user, kind=f"{decision.kind}.made", subject=clinician.uuid) as rec:
             made = add_restriction(
                 rec,
@@ -125,6 +133,8 @@ def decide(*, signer: Confirmed, decision: Decision) -> Restriction:
             for each in held if decision.kind == Kind.WITHDRAWAL else ():
                 end_award(rec, each, on)
             _tell(rec, made, decision.reason)
+            if flag is not None:
+                close_with(rec, flag, outcome=CLOSES_WITH[Kind(decision.kind)], reason=decision.reason, on=on)
             signer.use(decision.digest, rec, role=role_at_home(access, clinician))
             return made
 
@@ -168,6 +178,8 @@ def end(*, signer: Confirmed, restriction: Restriction, reason: str, from_day: d
         with recording(actor=signer.user, kind=f"{row.kind}.ended", subject=clinician.uuid) as rec:
             signer.use(end_digest(restriction, reason, from_day), rec, role=role_at_home(access, clinician))
             basis = {**json.loads(row.basis), "ended": _as_it_stands(clinician, row.procedure, on)}
+            if row.kind in PLANS:
+                basis["met"] = met_at_end(row)
             made = end_restriction(rec, row, last, basis=canonical({**basis, "end_reason": reason.strip()}))
             _tell(rec, made, reason)
             return made
@@ -271,6 +283,7 @@ def _wrong_days(decision: Decision, on: date) -> list[Problem]:
 
 def _require_fitting(decision: Decision, clinician: Clinician, on: date) -> list[Award]:
     """The awards that stand; raises Problems where the decision does not fit what is there."""
+    _require_about(decision, clinician)
     if _standing(clinician, decision.procedure, decision.kind, on):
         raise problem("", f"{clinician.name} is {_IS[Kind(decision.kind)]} already.")
     held = _awards(clinician, decision.procedure, on)
@@ -279,6 +292,24 @@ def _require_fitting(decision: Decision, clinician: Clinician, on: date) -> list
     if decision.kind == Kind.RETURN_PLAN and (held or not _ever_held(clinician, decision.procedure)):
         raise problem("procedure", f"A return plan is for an award that lapsed: {clinician.name} has none.")
     return held
+
+
+def _require_about(decision: Decision, clinician: Clinician) -> None:
+    """That the flag, if there is one, is about this person and procedure and may lead to such a decision."""
+    flag = decision.flag
+    if flag is None:
+        return
+    if flag.clinician_id != clinician.pk or decision.kind not in CLOSES_WITH:
+        raise ValueError(f"flag {flag.uuid} does not lead to a {decision.kind} of clinician {clinician.pk}")
+    if decision.procedure is not None and decision.procedure.pk != flag.procedure_id:
+        raise problem("procedure", f"The question is about {flag.procedure.name}.")
+
+
+def _open_flag(flag: Flag | None) -> Flag | None:
+    """The flag, locked, if nobody closed it yet; one that was closed before stays what it is and is only named."""
+    if flag is None:
+        return None
+    return Flag.objects.select_for_update().filter(pk=flag.pk, closed=None).first()
 
 
 def _awards(clinician: Clinician, procedure: Procedure | None, on: date) -> list[Award]:

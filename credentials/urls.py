@@ -2,6 +2,7 @@ from django.urls import path
 
 from credentials.views import (
     answers,
+    cases,
     checklist_drafts,
     checklists,
     cohorts,
@@ -14,7 +15,6 @@ from credentials.views import (
     people,
     restrictions,
     returning,
-    moving,
     reviews,
     scopes,
     today,
@@ -28,7 +28,6 @@ urlpatterns = [
     path("people/<uuid:uuid>/", people.person, name="person"),
     path("people/<uuid:uuid>/enrol/", decisions.enrol, name="enrol"),
     path("people/<uuid:uuid>/enrolment/<int:procedure_id>/end/", decisions.enrolment_end, name="enrolment_end"),
-    path("people/<uuid:uuid>/enrolment/<int:procedure_id>/move/", moving.enrolment_move, name="enrolment_move"),
     path("people/<uuid:uuid>/enrolment/<int:procedure_id>/move/", moving.enrolment_move, name="enrolment_move"),
     path("people/<uuid:uuid>/done/", decisions.completion, name="completion"),
     path(
@@ -61,6 +60,9 @@ urlpatterns = [
     path("reviews/", reviews.reviews, name="reviews"),
     path("reviews/<uuid:uuid>/", reviews.review, name="review"),
     path("reviews/<uuid:uuid>/reply/", reviews.review_reply, name="review_reply"),
+    path("reviews/<uuid:uuid>/refer/", cases.review_refer, name="review_refer"),
+    path("reviews/referred/<uuid:uuid>/end/", cases.referral_end, name="referral_end"),
+    path("plans/<uuid:uuid>/", cases.plan, name="plan"),
     path("rules/", documents.rules, name="rules"),
     path("rules/checklist-draft/begin/", checklist_drafts.begin, name="checklist_begin"),
     path("rules/checklist-draft/<uuid:uuid>/", checklist_drafts.draft, name="checklist_draft"),

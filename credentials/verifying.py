@@ -16,6 +16,8 @@ from ledger.models import Act
 from ledger.verify import Problem, personal_of, with_acts
 from people.signing import digest_of
 
+CLOSED_BY = {Flag.Outcome.PLAN: "plan.made", Flag.Outcome.SUSPENDED: "suspension.made"}
+
 
 def register_all() -> None:
     verify.register("rules", rules)
@@ -156,14 +158,22 @@ def flags() -> Iterator[Problem]:
             if act is None or (act.subject, act.facts) != (row.uuid, told):
                 yield Problem(seq, f"flag {row.uuid} is not what was raised")
             if row.closed is not None and not (
-                _signed(row.closed, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
-                and row.closed.facts["outcome"] == row.outcome
-                and personal_of(row.closed).get("reason", row.reason) == row.reason
+                _closed_as_signed(row, row.closed) and personal_of(row.closed).get("reason", row.reason) == row.reason
             ):
                 yield Problem(row.closed_id, f"flag {row.uuid} was not closed like this")
             waits = False
         if waits:
             yield Problem(seq, f"flag {act and act.subject} is missing")
+
+
+def _closed_as_signed(row: Flag, act: Act) -> bool:
+    """By an act of its own, or by the plan or suspension that was decided on it."""
+    if act.kind == "flag.closed":
+        whole = _signed(act, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
+        return whole and bool(act.facts["outcome"] == row.outcome)
+    closes = {"flag": str(row.uuid), "flag_digest": flag_digest(row), "outcome": row.outcome}
+    decided = CLOSED_BY.get(row.outcome) == act.kind and act.facts.get("closes") == closes
+    return decided and (act.subject, act.actor_id) == (row.clinician.uuid, row.closed_by_id)
 
 
 def replies() -> Iterator[Problem]:

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable
 
+from django.db.models import Min
+
 from people import clock
 from people.models import Clinician, User, View
 
@@ -17,3 +19,9 @@ def note_views(user: User, clinicians: Iterable[Clinician | None], page: str) ->
     return View.objects.bulk_create(
         View(user=user, clinician=clinician, page=page, seen_at=seen_at) for clinician in clinicians
     )
+
+
+def first_views(clinician: Clinician, page: str) -> list[View]:
+    """The first look of each user at this clinician on this page, oldest first."""
+    first = View.objects.filter(clinician=clinician, page=page).values("user").annotate(first=Min("pk")).values("first")
+    return list(View.objects.filter(pk__in=first).select_related("user").order_by("pk"))

@@ -363,6 +363,13 @@ class CohortMemberFactory(KnownFactory):
         model = credentials.CohortMember
 
 
+class ReferralFactory(KnownFactory):
+    class Meta:
+        model = credentials.Referral
+
+    reason = "What would you do?"
+
+
 class FlagFactory(DjangoModelFactory):
     class Meta:
         model = credentials.Flag

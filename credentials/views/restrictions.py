@@ -14,6 +14,7 @@ from credentials.restricting import Decision
 from credentials.restrictions_shown import KINDS, Shown, shown_of, stood_down_before
 from credentials.restrictions_shown import LOOKS_BACK as SHOWN_BACK
 from credentials.standings import refresh
+from credentials.supervising_again import progress_of
 from people import access, exports
 from people.access import Access, Right
 from people.deciding import Steps, ToSign, in_two_steps
@@ -90,9 +91,15 @@ def limit(request: HttpRequest, uuid: UUID, kind: str) -> HttpResponse:
         meaning=restricting.MEANING[Kind(kind)],
         context={"clinician": clinician, "kind": KINDS[kind], "today": mine.on, "flag": flag},
     )
-    return in_two_steps(
-        request, asked, steps, typed=typed, done=lambda: _decided(request, clinician, KINDS[kind].done(clinician.name))
-    )
+
+    def done() -> HttpResponse:
+        message = KINDS[kind].done(clinician.name)
+        if flag is None:
+            return _decided(request, clinician, message)
+        refresh([clinician.pk])
+        return go(request, "review", flag.uuid, message=message)
+
+    return in_two_steps(request, asked, steps, typed=typed, done=done)
 
 
 @require_http_methods(FORM)
@@ -141,7 +148,14 @@ def _about_one(  # type: ignore[no-untyped-def]
         ask="credentials/limit_end.html",
         check="credentials/limit_end_check.html",
         meaning=meaning,
-        context={"clinician": row.clinician, "row": row, "shown": shown, "verb": verb, "meaning": meaning},
+        context={
+            "clinician": row.clinician,
+            "row": row,
+            "shown": shown,
+            "verb": verb,
+            "meaning": meaning,
+            "far": progress_of([row], mine.on)[row.pk] if row.kind in restricting.PLANS else None,
+        },
     )
     said = "It is extended." if verb == "extend" else f"{shown.words} ends."
     return in_two_steps(request, asked, steps, typed=typed, done=lambda: _decided(request, row.clinician, said))

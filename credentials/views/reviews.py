@@ -1,22 +1,26 @@
 """Reviews: the questions that findings opened, worked through and closed by people."""
 
 import json
+from datetime import date
 from uuid import UUID
 
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods, require_POST
 
 from audits.models import Insertion, Observation
-from credentials import flags, tables
+from credentials import flags, referring, tables
 from credentials.forms import CloseFlagForm, ReplyForm
 from credentials.models import Flag
 from credentials.record import record_of
+from credentials.restrictions_shown import Shown, shown_of
+from credentials.review_story import decided_on, note_looked, story
 from credentials.rules.standing import answer_at_home
 from credentials.standings import judge_many, refresh
+from credentials.supervising_again import PLANS, Progress, progress_of
 from credentials.wording import RULE_EXPLAINED, RULE_WORDS
 from people import access, exports
 from people.access import Access, Right
-from people.lookups import note_view, note_views
+from people.lookups import note_views
 from people.pages import go, page, show_problems
 from people.problems import Problems
 from people.signing import NotConfirmed
@@ -37,7 +41,7 @@ def reviews(request: HttpRequest) -> HttpResponseBase:
 @require_http_methods(["GET", "POST"])
 def review(request: HttpRequest, uuid: UUID) -> HttpResponse:
     """One question: what was found, the reply, and for who may decide, its closing."""
-    mine, flag = _flag(request, uuid)
+    mine, flag = get_flag(request, uuid)
     decides = mine.may_about(Right.DECIDE, flag.clinician) and flag.closed_id is None
     form = CloseFlagForm(request, request.POST or None, digests=[flags.flag_digest(flag)]) if decides else None
     if request.method == "POST" and form is None:
@@ -59,7 +63,7 @@ def review(request: HttpRequest, uuid: UUID) -> HttpResponse:
 
 @require_POST
 def review_reply(request: HttpRequest, uuid: UUID) -> HttpResponse:
-    mine, flag = _flag(request, uuid)
+    mine, flag = get_flag(request, uuid)
     if not flags.may_reply(mine, flag):
         raise access.NotPermitted(f"{mine.user.pk} may not reply to flag {flag.uuid}")
     form = ReplyForm(request.POST)
@@ -75,15 +79,17 @@ def review_reply(request: HttpRequest, uuid: UUID) -> HttpResponse:
     return page(request, "credentials/review.html", _shown(mine, flag) | {"reply": form})
 
 
-def _flag(request: HttpRequest, uuid: UUID) -> tuple[Access, Flag]:
-    """The flag, for who may see it; that somebody else looked is noted. 404 out of scope; in scope, not allowed 403."""
+def get_flag(request: HttpRequest, uuid: UUID) -> tuple[Access, Flag]:
+    """The flag, for who may see it; that somebody looked is noted. 404 out of scope; in scope, not allowed 403."""
     mine = access.of(request)
-    flag = Flag.objects.filter(uuid=uuid).select_related("clinician", "procedure", "closed_by", "rules").first()
+    flag = flags.visible_flags(mine).filter(uuid=uuid).first()
     if flag is None:
-        raise Http404("No review has this identifier.")
-    clinician = mine.get_clinician(flag.clinician.uuid, Right.FIGURES)
-    if not mine.is_self(clinician):
-        note_view(mine.user, clinician, "review")
+        known = Flag.objects.filter(uuid=uuid).select_related("clinician").first()
+        if known is None:
+            raise Http404("No review has this identifier.")
+        mine.get_clinician(known.clinician.uuid, Right.FIGURES)
+        raise access.NotPermitted(f"{mine.user.pk} may not see flag {uuid}")
+    note_looked(mine.user, flag)
     return mine, flag
 
 
@@ -100,7 +106,12 @@ def _shown(mine: Access, flag: Flag) -> dict[str, object]:
         "explained": RULE_EXPLAINED[flag.rule],
         "evidence": entries,
         "observed": Observation.objects.visible_to(mine).signed_by().filter(uuid__in=figures["evidence"]),
-        "replies": flag.replies.select_related("by").order_by("id"),
+        "opens_entries": mine.may_about(Right.FIGURES, flag.clinician),
+        "story": story(flag),
+        "plans": _plans(flag, judged.on),
+        "referrals": [(each, referring.may_end(mine, each)) for each in referring.open_referrals(flag)],
+        "refers": referring.may_refer(mine, flag),
+        "decides": mine.may_about(Right.DECIDE, flag.clinician),
         "answer": at.answer,
         "record": record_of(judged, at.status),
         "today": judged.on,
@@ -108,3 +119,10 @@ def _shown(mine: Access, flag: Flag) -> dict[str, object]:
         "reply": ReplyForm() if flag.closed_id is None and flags.may_reply(mine, flag) else None,
         "zone": mine.tree.zone(judged.standing.home[0] if judged.standing.home else mine.tree.root),
     }
+
+
+def _plans(flag: Flag, on: date) -> list[tuple[Shown, Progress | None]]:
+    """What was decided on this flag, as known now; of a plan how far it is."""
+    rows = [row for row in decided_on(flag) if row.known_until_id is None]
+    far = progress_of([row for row in rows if row.kind in PLANS], on)
+    return [(shown_of(row, on), far.get(row.pk)) for row in rows]

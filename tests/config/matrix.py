@@ -49,6 +49,7 @@ from tests.factories import (
     FoundingFactory,
     ObservationFactory,
     ProcedureFactory,
+    ReferralFactory,
     RestrictionFactory,
     RulesFactory,
     ScopeFactory,
@@ -421,6 +422,22 @@ educator        yes   yes       404
 administrator   403   403       403
 *               403   403       404
 """
+FLAGS_SHOWN = """
+                owner colleague outsider
+owner           yes   403       404
+colleague       403   yes       404
+outsider        404   404       yes
+educator        yes   yes       404
+administrator   403   403       403
+*               403   403       404
+"""
+REFERRALS_ENDED = """
+                owner outsider
+educator        yes   404
+outsider        404   403
+administrator   403   403
+*               403   404
+"""
 SCOPE_ENDED = """
                 owner outsider
 educator        yes   404
@@ -517,6 +534,16 @@ def handed_over(cast: Cast) -> Arguments:
 def some_flags(cast: Cast) -> Arguments:
     names = ("owner", "colleague", "outsider")
     return {name: {"uuid": FlagFactory(clinician=getattr(cast, name), evidence=str(uuid4())).uuid} for name in names}
+
+
+def some_referrals(cast: Cast) -> Arguments:
+    """A case of each, referred by an educator to another who would see it anyhow."""
+    found: Arguments = {}
+    for name, unit in (("owner", cast.wards.ward), ("outsider", cast.wards.other_ward)):
+        by, to = make_appointed("educator", unit), make_appointed("educator", unit)
+        flag = FlagFactory(clinician=getattr(cast, name), evidence=str(uuid4()))
+        found[name] = {"uuid": ReferralFactory(flag=flag, to=to, by=by).uuid}
+    return found
 
 
 def a_document(cast: Cast) -> Arguments:
@@ -688,6 +715,9 @@ MATRIX: dict[str, Entry] = {
     "reviews": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "review": Entry(FIGURES_READ, some_flags, post=FLAGS_CLOSED),
     "review_reply": Entry(FIGURES_READ, some_flags, post=FLAGS_ANSWERED),
+    "review_refer": Entry(FLAGS_SHOWN, some_flags),
+    "referral_end": Entry(REFERRALS_ENDED, some_referrals),
+    "plan": Entry(FIGURES_READ, some_plans),
     "rules": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "document": Entry(DOCUMENT_READ, a_document, post=DOCUMENT_APPROVED),
     "document_take_back": Entry(DOCUMENT_KEPT, a_document),
