@@ -81,6 +81,56 @@ def write_xlsx(
                 _put(about, number, index, value, formats, heading if number in (0, len(notes) + 2) else None)
 
 
+def write_book(
+    stream: IO[bytes],
+    lists: Sequence[tuple[str, Sequence[Column | str], Iterable[Sequence[object]]]],
+    *,
+    title: str,
+    notes: Sequence[str] = (),
+    made_at: datetime | None = None,
+) -> None:
+    """Write several lists (title, columns, rows) as one workbook, a sheet for each, and a sheet that explains it.
+
+    Values as in `write_xlsx`, and the same errors. The same lists and moment give the same bytes.
+    """
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(stream, options) as book:
+        if made_at is not None:
+            book.set_properties({"created": made_at.replace(tzinfo=None)})
+        formats = {kind: book.add_format({"num_format": pattern}) for kind, pattern in FORMATS.items()}
+        heading = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        taken: set[str] = set()
+        for name, given, rows in lists:
+            columns = _columns(given)
+            sheet = book.add_worksheet(_free_name(name, taken))
+            for index, column in enumerate(columns):
+                sheet.set_column(index, index, column.width or _width(column))
+                _put(sheet, 0, index, column.label, formats, heading)
+            row_number = 0
+            for row_number, row in enumerate(rows, 1):
+                for index, (_, value) in enumerate(zip(columns, row, strict=True)):
+                    _put(sheet, row_number, index, value, formats)
+            sheet.freeze_panes(1, 1)
+            sheet.autofilter(0, 0, row_number, max(len(columns) - 1, 0))
+            sheet.set_landscape()
+            sheet.repeat_rows(0)
+            sheet.set_footer("&L&A&RPage &P of &N")
+        about = book.add_worksheet(_free_name(ABOUT_SHEET, taken))
+        about.set_column(0, 0, 100)
+        for number, line in enumerate((title, *notes)):
+            _put(about, number, 0, line, formats, heading if number == 0 else None)
+
+
+def _free_name(title: str, taken: set[str]) -> str:
+    """A name for a sheet that no other has, whatever its case."""
+    name, number = sheet_name(title), 1
+    while name.casefold() in taken:
+        number += 1
+        name = f"{sheet_name(title)[:27]} {number}"
+    taken.add(name.casefold())
+    return name
+
+
 def write_csv(
     stream: IO[bytes], columns: Sequence[Column | str], rows: Iterable[Sequence[object]], *, bom: bool = False
 ) -> None:
