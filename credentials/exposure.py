@@ -9,12 +9,12 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 from django.urls import reverse
 
 from audits.figures import fold
 from audits.measures import named, rows_of
-from audits.models import Award, Insertion, Nearness, Restriction, Statement
+from audits.models import Award, Dispute, Insertion, Nearness, Restriction, Statement
 from audits.rows import Row
 from credentials.gathering import Pair, facts_of, ground, people
 from credentials.rules.answers import Answer, Status
@@ -22,7 +22,7 @@ from credentials.rules.asking import ask_for
 from credentials.rules.standing import Standing, answer_at, judge
 from people.access import Access, Right
 from people.clock import in_words
-from people.models import Absence, Placement
+from people.models import Absence, Placement, Setting
 from people.tree import tree
 from sheets.listing import Column, Listing
 
@@ -47,6 +47,7 @@ class Exposed:
     status: Status
     allowed: Answer
     done: Answer
+    remarks: str  # that it was an emergency, that it is disputed who inserted
 
     @property
     def words(self) -> str:
@@ -57,12 +58,16 @@ class Exposed:
 def exposures(rows: QuerySet[Insertion]) -> list[Exposed]:
     """Those of these entries that went beyond the answer of their day, oldest first.
 
-    Withdrawn ones, simulation, and those without an attempt are no exposure. Only days on which somebody's award, as a
+    Withdrawn ones, simulation, those without an attempt, and paper from before the start day, of which nobody knows who
+    was allowed what, are no exposure. Only days on which somebody's award, as a
     plain look at the facts shows, did not simply allow it are judged. The number of queries does not grow with them.
     """
+    who_asked = Dispute.objects.known().filter(insertion=OuterRef("pk"), about=Dispute.About.WHO, decided=None)
     found = list(
         rows.filter(withdrawn=False, setting=Insertion.Setting.PATIENT, punctures__gt=0)
+        .exclude(source=Insertion.Source.PAPER)
         .select_related("clinician", "procedure", "unit")
+        .annotate(asks_who=Exists(who_asked))
         .prefetch_related(Prefetch("statements", Statement.objects.known(), to_attr="standing"))
         .order_by("performed_at", "pk")
     )
@@ -77,8 +82,16 @@ def exposures(rows: QuerySet[Insertion]) -> list[Exposed]:
         at = answer_at(standing, places.above(row.unit_id), on=row.performed_on)
         done = done_as(row)
         if at.answer < done:
-            exposed.append(Exposed(insertion=row, status=at.status, allowed=at.answer, done=done))
+            remarks = _remarks(row)
+            exposed.append(Exposed(insertion=row, status=at.status, allowed=at.answer, done=done, remarks=remarks))
     return exposed
+
+
+def _remarks(row: Insertion) -> str:
+    found = ["emergency, nobody to supervise"] if row.emergency else []
+    if row.asks_who:  # type: ignore[attr-defined]
+        found.append("who inserted is disputed")
+    return "; ".join(found)
 
 
 def done_as(row: Insertion) -> Answer:
@@ -114,8 +127,10 @@ def _doubtful(rows: Collection[Insertion]) -> list[Insertion]:
     awards = _by(Award.objects.known().filter(clinician__in=whom))
     limits = _by(Restriction.objects.known().filter(clinician__in=whom))
     absent = _by(Absence.objects.known().filter(clinician__in=whom))
-    capped = _by(Placement.objects.known().filter(clinician__in=whom).exclude(kind=Placement.Kind.EMPLOYED))
     placed = _by(Placement.objects.known().filter(clinician__in=whom))
+    # Whoever is employed is capped only where a setting says so, which is rare: then nobody is cleared at a glance.
+    free = set() if _caps_the_employed() else {Placement.Kind.EMPLOYED}
+    capped = {who for who, found in placed.items() if any(each.kind not in free for each in found)}
     places = tree()
 
     def is_clear(row: Insertion) -> bool:
@@ -135,6 +150,10 @@ def _doubtful(rows: Collection[Insertion]) -> list[Insertion]:
         )
 
     return [row for row in rows if not is_clear(row)]
+
+
+def _caps_the_employed() -> bool:
+    return Setting.objects.known().filter(name="ceiling_employed").exclude(value="null").exists()
 
 
 def _covers(row: Award | Restriction | Placement, day: date) -> bool:
@@ -172,7 +191,7 @@ def listing(access: Access, *, first: date, last: date) -> Listing:
                 "done",
                 "Was done",
                 value=lambda row: DONE[row.done],
-                note=lambda row: "emergency, nobody to supervise" if row.insertion.emergency else "",
+                note="remarks",
                 note_label="Remark",
             ),
         ),

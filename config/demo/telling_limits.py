@@ -8,7 +8,7 @@ from config.demo.doors import Doors
 from config.demo.plan import Plan
 from config.demo.stories import STORIES
 from config.demo.telling_records import usually
-from credentials import restricting
+from credentials import restricting, returning
 from credentials.restricting import Decision
 from credentials.rules.answers import Answer
 
@@ -33,11 +33,30 @@ def tell(plan: Plan) -> None:
     plan.turn(plan.ago(24), lambda doors: _end(doors, of["reinstated"], "Watched twice since; safe with sharps."))
     plan.turn(plan.ago(15), lambda doors: _limit(doors, of["withdrawn"], Kind.WITHDRAWAL, PAPER))
     plan.turn(plan.ago(40), lambda doors: _plan(doors, of["on_a_plan"], Kind.PLAN, plan.ago(5)))
+    _back_early(plan)
     until = plan.today + timedelta(days=40)
     plan.turn(plan.ago(20), lambda doors: _plan(doors, of["returning"], Kind.RETURN_PLAN, until))
     plan.turn(plan.ago(60), lambda doors: _plan(doors, of["plan_done"], Kind.PLAN, plan.ago(20)))
     plan.turn(plan.ago(34), lambda doors: _extend(doors, of["plan_done"], plan.ago(10)))
     plan.turn(plan.ago(12), lambda doors: _end(doors, of["plan_done"], "Five watched by two supervisors, all sound."))
+
+
+def _back_early(plan: Plan) -> None:
+    """Away for seven months; the educator ends the return step before its insertions, with a reason."""
+    story = STORIES["return_signed"]
+    who = plan.member(story.unit, number=story.number, name=story.name)
+    plan.holds(who, expires_on=add_months(plan.today, 9), months=30)
+    usually(plan, who, 14, first=plan.ago(480), until=plan.ago(265))
+    plan.turn(plan.ago(262), lambda doors: doors.absent(who, plan.ago(260), plan.ago(40)))
+    plan.turn(plan.ago(31), lambda doors: _sign_return(doors, who))
+
+
+def _sign_return(doors: Doors, who: str) -> None:
+    clinician, procedure = doors.clinicians[who], doors.procedures["ADULT"]
+    reason = "Inserted daily on secondment in the west; their educator's letter seen."
+    step = returning.open_step(clinician, procedure)
+    signer = doors.confirm(doors.educator(doors.home(who)), returning.MEANING, [step.digest(reason)])
+    returning.sign_as_done(signer=signer, clinician=clinician, procedure=procedure, reason=reason)
 
 
 def _stand_down(doors: Doors, who: str) -> None:

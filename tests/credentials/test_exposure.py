@@ -7,16 +7,24 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from audits.awards import end_award
+from audits.disputes import open_dispute
 from audits.logbook import record_insertion
 from audits.models import Award, Insertion
 from credentials import exposure
 from credentials.restricting import Decision, decide
 from credentials.rules.answers import Answer
+from credentials.rules.standing import answer_at_home
+from credentials.rules.terms import Terms
+from credentials.standings import judge_many
 from ledger import clock
 from ledger.acts import recording
+from ledger.canonical import canonical
+from people.settings import set_setting
+from people.staffing import move
 from tests.audits.conftest import FAILED, entry_of, give_award
 from tests.credentials.conftest import TODAY, sign
 from tests.factories import make_clinician
+from tests.ledger.conftest import unguard
 
 pytestmark = pytest.mark.django_db
 FIRST = datetime(2026, 2, 20, 10, 0)  # noqa: DTZ001 - the unit's own time
@@ -109,3 +117,55 @@ def test_a_unit_over_a_period_costs_the_same_queries_for_few_and_many(stage):
     assert len(many) == len(few)
     assert exposure.on_units(ward, first=TODAY, last=TODAY) == []
     assert Insertion.objects.known().count() == 13
+
+
+@pytest.mark.parametrize(("kind", "ceiling"), [("employed", "nearby"), ("agency", "in_room")])
+def test_whoever_a_ceiling_caps_is_exposed_above_it_with_an_award_too(stage, kind, ceiling):
+    give_award(stage.learner, stage.procedure, stage.cast.wards.department)
+    day = date(2026, 1, 1)
+    set_setting(
+        actor=stage.educator, unit=stage.cast.wards.department, name=f"ceiling_{kind}", value=ceiling, about="",
+        from_day=day,
+    )  # fmt: skip
+    if kind != "employed":
+        move(actor=stage.educator, clinician=stage.learner, unit=stage.ward, kind=kind, from_day=day, stay=False)
+    logged(stage, supervisor=False)
+    assert found(stage) == [("current", Answer(ceiling), Answer.ALONE)]
+
+
+def test_it_is_said_where_it_is_disputed_who_inserted(stage):
+    made = logged(stage)
+    open_dispute(actor=stage.learner.user, insertion=made, about="who", reason="I was at lunch.")
+    (row,) = exposure.of_person(stage.learner.pk, stage.procedure.pk, on=TODAY)
+    assert row.remarks == "who inserted is disputed"
+
+
+def test_paper_from_before_the_start_day_is_no_exposure(stage):
+    logged(stage)
+    assert found(stage)
+    unguard()
+    Insertion.objects.update(source="paper")
+    assert found(stage) == []
+
+
+def test_what_a_plain_look_clears_a_judgement_clears_too(stage):
+    """Each entry judged by itself, over the boundary days of an award, says the same."""
+    give_award(
+        stage.learner, stage.procedure, stage.cast.wards.department, from_day=date(2026, 1, 16),
+        anchor=date(2026, 1, 16), expires_on=date(2026, 2, 22), provisional_until=date(2026, 2, 16), first=True,
+        terms=canonical(
+            Terms(
+                provisional_months=1, grace_days=2, provisional_gives=Answer.NEARBY, lapsed_gives=Answer.NO
+            ).to_content()
+        ),
+    )  # fmt: skip
+    for place in range(14):
+        logged(stage, datetime(2026, 2, 14, 9, 0) + timedelta(days=place), supervisor=False)  # noqa: DTZ001
+    exposed = {each.insertion.pk for each in exposure.exposures(Insertion.objects.known())}
+    beyond = set()
+    for row in Insertion.objects.known():
+        judged = judge_many([stage.pair], on=row.performed_on)[stage.pair]
+        if answer_at_home(judged.standing, on=row.performed_on).answer < Answer.ALONE:
+            beyond.add(row.pk)
+    assert exposed == beyond
+    assert 0 < len(beyond) < 14
