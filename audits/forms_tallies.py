@@ -13,7 +13,7 @@ from people import clock
 from people.fields import DayField, Form
 from people.models import Unit
 
-IN_TILES = 8
+IN_TILES = 10
 MORE = "more"
 
 

@@ -6,6 +6,10 @@ from typing import Any
 
 from audits.models import Procedure
 from audits.statistics.proportions import wilson_interval
+from credentials.gathering import facts_of, ground, people
+from credentials.record import basis_on, doubt
+from credentials.rules.asking import RECENT, ask_for
+from credentials.rules.facts import Basis, Facts
 from credentials.rules.reasons import Finding, Reason
 from credentials.rules.standing import AnswerAt
 from credentials.standings import Read, read
@@ -15,7 +19,10 @@ from people.tree import tree
 
 @dataclass(frozen=True, eq=False)
 class Answered:
-    """An answer at a unit on a day, with the standing that it comes from."""
+    """An answer at a unit on a day, with the standing that it comes from.
+
+    `basis` is how completely this person logs on that day; `doubt` why the rate cannot be judged, '' if it can.
+    """
 
     clinician: Clinician
     procedure: Procedure
@@ -23,11 +30,14 @@ class Answered:
     path: str
     read: Read
     at: AnswerAt
+    basis: Basis
+    doubt: str
 
     def document(self) -> dict[str, Any]:
         """The one document that `standing --json` prints."""
         recent = self.read.standing.recent
         last = recent.last_on
+        has_rate = recent.insertions and not self.doubt
         return {
             "clinician": self.clinician.staff_number,
             "procedure": self.procedure.code,
@@ -42,10 +52,12 @@ class Answered:
             "figures": {
                 "insertions": recent.insertions,
                 "first_attempt_successes": recent.successes,
-                "rate": recent.successes / recent.insertions if recent.insertions else None,
-                "interval": interval(recent.successes, recent.insertions),
+                "rate": recent.successes / recent.insertions if has_rate else None,
+                "interval": interval(recent.successes, recent.insertions) if has_rate else None,
                 "days_since_last": (self.read.on - last).days if last else None,
             },
+            "logging_basis": self.basis.value,
+            "not_assessable": self.doubt or None,
             "reasons": [*map(_reason, self.at.reasons), *map(_reason, self.read.standing.findings)],
         }
 
@@ -63,8 +75,24 @@ def answer(
     places = tree(known)
     home = found.standing.home
     above = places.above(unit) if unit is not None else home
+    facts = _facts(clinician, procedure, found)
+    window = ask_for(facts, found.on).windows[RECENT]
     path = places.path(above[0]) if above and above[0] in places else ""
-    return Answered(clinician, procedure, above[0] if above else None, path, found, found.at(above))
+    return Answered(
+        clinician,
+        procedure,
+        above[0] if above else None,
+        path,
+        found,
+        found.at(above),
+        basis_on(facts, found.on),
+        doubt(facts, window, found.standing.recent.partial),
+    )
+
+
+def _facts(clinician: Clinician, procedure: Procedure, found: Read) -> Facts:
+    at = ground(found.known)
+    return facts_of(people([clinician.pk], at)[clinician.pk], procedure.pk, at, found.on)
 
 
 def interval(successes: int, insertions: int) -> list[float] | None:

@@ -59,15 +59,15 @@ def record_of(judged: Judged, status: Status, *, known: int | None = None) -> Re
     window = ask_for(facts, judged.on).windows[RECENT]
     rows = _in_rate(judged, known)
     rate = facts.rules.first_attempt_rate if facts.rules else None
-    doubt = _doubt(facts, window, recent.partial)
+    found = doubt(facts, window, recent.partial)
     return Record(
         months=recent.months,
         successes=recent.successes,
         insertions=recent.insertions,
         last_on=recent.last_on,
         basis=basis_words(facts, judged.on),
-        doubt=doubt,
-        target=float(rate.target) if rate and status.is_held and not doubt else None,
+        doubt=found,
+        target=float(rate.target) if rate and status.is_held and not found else None,
         caseload=caseload(row for row in rows if _within(row, window)),
         drift=drift_curve(judged, rows),
         learning=None if status.is_held else learner_curve(rows),
@@ -94,16 +94,27 @@ def caseload(rows: Iterable[Row]) -> list[Part]:
 
 def basis_words(facts: Facts, on: date) -> str:
     """How completely insertions are logged at home on that day, which stands beside every rate."""
+    return BASIS_WORDS[basis_on(facts, on)]
+
+
+def basis_on(facts: Facts, on: date) -> Basis:
+    """The logging basis that binds this person: a unit's own is that of holders, who learns logs every insertion."""
     found = [each.basis for each in facts.basis if each.starts <= on]
-    return BASIS_WORDS[found[-1] if found else Basis.EVERY_INSERTION]
+    return found[-1] if found and _has_held(facts, on) else Basis.EVERY_INSERTION
 
 
-def _doubt(facts: Facts, window: Window, partial: int) -> str:
-    if not assessable.is_every_insertion(facts, first=window.first, last=window.last):
+def doubt(facts: Facts, window: Window, partial: int) -> str:
+    """Why the rate of a window cannot be judged, '' if it can."""
+    if _has_held(facts, window.last) and not assessable.is_every_insertion(facts, first=window.first, last=window.last):
         return assessable.NOT_EVERY_INSERTION
     if partial:
         return "Some of these came from a sheet that does not claim to hold every insertion."
     return ""
+
+
+def _has_held(facts: Facts, on: date) -> bool:
+    spans = (*(each.span for each in facts.awards), *(each.span for each in facts.scopes))
+    return any(span.starts <= on for span in spans)
 
 
 def _once(found: Sequence[NotAssessable]) -> list[NotAssessable]:

@@ -12,7 +12,7 @@ from config.demo.stories import STORIES
 from people.settings import set_setting
 
 UNIT = "renal"
-BESIDE = (("003963", "Ambrose Tidewell"), ("003970", "Juniper Castellane"))  # who keeps tallies there too
+BESIDE = (("003801", "Ambrose Tidewell"), ("003808", "Juniper Castellane"))  # who keeps tallies there too
 BEGINS = 15  # day of the quarter
 EVENING, NEXT_DAY = time(20, 40), time(9, 20)
 

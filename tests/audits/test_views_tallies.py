@@ -77,7 +77,7 @@ def test_more_than_the_tiles_is_typed(on_tally):
         ({"insertions": "more"}, "more", "Enter how many."),
         ({"insertions": "more", "more": "41"}, "more", "40 or less"),
         ({"insertions": ""}, "insertions", "How many insertions"),
-        ({"insertions": "9"}, "insertions", "Choose one of the answers"),
+        ({"insertions": "12"}, "insertions", "Choose one of the answers"),
         ({"on": "3 March 2026"}, "on", "future"),
         ({"on": "1 February 2026"}, "on", "14 days back"),
         ({"on": "31 February 2026"}, "on", "Enter the day again"),
