@@ -33,6 +33,7 @@ class About:
     status: Status
     enrolment: Enrolment | None
     returns: bool  # whether a return step waits for a signature
+    planned: bool  # whether a plan about this procedure is open
 
 
 def offers(about: About) -> list[Offer]:
@@ -75,6 +76,8 @@ def _limiting(about: About) -> Iterator[Offer]:
         yield _limit("suspension", "Suspend", about)
     if status.is_held or status is Status.IN_GRACE:
         yield _limit("withdrawal", "Withdraw the award", about)
+    if about.planned:
+        return
     if status is Status.LAPSED:
         yield _limit("return_plan", "Open a return plan", about)
     elif status not in (Status.NOT_ENROLLED, Status.NO_PLACEMENT, Status.WITHDRAWN):

@@ -21,6 +21,7 @@ from credentials.record import Record, record_of
 from credentials.restrictions_shown import Shown, open_ones
 from credentials.returning import step_from
 from credentials.rules.answers import Answer, Status
+from credentials.rules.plans import open_plans
 from credentials.rules.reasons import Reason
 from credentials.rules.standing import AnswerAt, answer_at_home
 from credentials.seeing import Seen, seen_by
@@ -134,6 +135,7 @@ def person_page(
     about = About(
         access=access, seen=seen, clinician=clinician, procedure=chosen, status=at.status, enrolment=enrolment,
         returns=is_now and step_from(judged, clinician, chosen) is not None,
+        planned=bool(open_plans(judged.facts, judged.on)),
     )  # fmt: skip
     awards = list(Award.objects.known(known).filter(clinician=clinician, procedure=chosen).order_by("from_day", "id"))
     return PersonPage(

@@ -115,7 +115,7 @@ def sign_as_done(*, signer: Confirmed, clinician: Clinician, procedure: Procedur
                     on=step.on,
                     verified_by=signer.printed_name,
                     result=f"{have}, ended early" if step.is_early else have,
-                    about=reason.strip(),
+                    about=reason.strip().removesuffix("."),  # it stands within a line
                 ),
             )
             rec.content |= {

@@ -103,6 +103,7 @@ def test_a_plan_is_opened_extended_and_ended(client, stage, holder):
     assert client.post(url, {**body, **signing(client.post(url, body), stage.educator)}).status_code == 302
     page = text(client.get(reverse("person", args=[holder.uuid])))
     assert "3 supervised insertions and 1 observation" in page
+    assert url not in page
     (row,) = standing_restrictions(holder, TODAY)
     longer = reverse("limit_extend", args=[row.uuid])
     assert "Give a day after" in text(
