@@ -34,6 +34,7 @@ LAST = (
     *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
     *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
     *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
+    *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {

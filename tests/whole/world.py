@@ -48,6 +48,7 @@ from tests.factories import (
 from tests.whole.disagreeing import Disagreeing
 from tests.whole.grouping import Grouping
 from tests.whole.limiting import Limiting
+from tests.whole.tallying import Tallying
 from tests.whole.watching import Watching
 
 BEGUN = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)  # 13:30 in Adelaide
@@ -164,7 +165,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping, Limiting, Disagreeing):
+class Walk(Watching, Grouping, Limiting, Disagreeing, Tallying):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
