@@ -7,11 +7,13 @@ from typing import Any
 from django.db import models
 
 from audits.models import Award, Restriction
-from credentials import restricting
+from credentials import restricting, returning
 from credentials.restricting import Decision
 from credentials.rules.answers import Answer
+from credentials.standings import judge_many
 from people.models import Clinician
 from people.signing import confirm
+from people.staffing import set_absence
 from tests.factories import SECRET
 
 Kind = Restriction.Kind
@@ -52,9 +54,7 @@ class Limiting:
         if award is None:
             return False
         return self._decide(
-            Decision(
-                clinician=award.clinician, kind=Kind.WITHDRAWAL, reason=self._reason(), procedure=award.procedure
-            )
+            Decision(clinician=award.clinician, kind=Kind.WITHDRAWAL, reason=self._reason(), procedure=award.procedure)
         )
 
     def open_plan(self) -> Any:
@@ -80,6 +80,26 @@ class Limiting:
         day, reason = self.one((None, None, self.today + timedelta(days=2))), self._reason()
         signer = self._hand(self.world.deputy, restricting.end_digest(row, reason, day))
         return restricting.end(signer=signer, restriction=row, reason=reason, from_day=day)
+
+    def sign_return(self) -> Any:
+        """Of whoever came back; where nobody is back, somebody who holds it is noted as away until lately."""
+        pairs = sorted(set(Award.objects.known().values_list("clinician", "procedure")))
+        judged = judge_many(pairs)
+        asked = [
+            (who, about)
+            for who in Clinician.objects.filter(pk__in=[pair[0] for pair in pairs]).order_by("pk")
+            for about in self.world.procedures
+            if (who.pk, about.pk) in judged and returning.step_from(judged[who.pk, about.pk], who, about)
+        ]
+        if not asked:
+            away = self.one((*self.world.holders, self.world.cast.colleague))
+            days = {"from_day": self.today - timedelta(days=190), "until_day": self.today - timedelta(days=3)}
+            set_absence(actor=self.world.chief, clinician=away, **days)
+            return False
+        who, about = self.one(asked)
+        reason = self._reason()
+        signer = self._hand(self.world.chief, returning.open_step(who, about).digest(reason))
+        return returning.sign_as_done(signer=signer, clinician=who, procedure=about, reason=reason)
 
     def _plan(self, kind: str, who: Clinician, procedure: Any) -> Any:
         return self._decide(

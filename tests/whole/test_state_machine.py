@@ -34,6 +34,8 @@ LAST = (
     *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
     *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
     *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
+    *("observe", "ask_second") * 3, *("sign_return", "sign_return") * 2,
+    *("retire_checklist", "decide_retirement", "decide_retirement") * 3,
     *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
@@ -41,9 +43,9 @@ SIGNED = {
     "award.made", "award.renewed", "checklist.approved", "checklist.retired", "checklist.retirement_decided",
     "cohort.left", "correction.decided", "dispute.ruled", "flag.closed", "founding.decided", "logbook.imported",
     "observation.dispute_ruled", "observation.signed", "plan.ended", "plan.extended", "plan.made",
-    "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "rules.approved",
-    "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made", "statement.signed",
-    "suspension.ended", "suspension.made", "withdrawal.made",
+    "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "return_step.signed",
+    "rules.approved", "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made",
+    "statement.signed", "suspension.ended", "suspension.made", "withdrawal.made",
 }  # fmt: skip
 # Signed too, and not in every few walks.
 SELDOM = {"return_plan.ended", "return_plan.extended", "stand_down.ended"}
@@ -147,7 +149,7 @@ def test_the_walk_comes_to_everything_that_it_is_about(world):
     for seed in range(WALKS):
         with rolled_back():
             walk = Walk(world, random.Random(seed))
-            for verb in ("fail_again_and_again", "review", *("observe", "rate_second") * 3):
+            for verb in ("fail_again_and_again", *("observe", "rate_second") * 3, *("observe",) * 6, "review"):
                 walk.step(verb)
             for place in range(120):
                 walk.step(walk.choose.choice(verbs))
