@@ -6,6 +6,7 @@ from people.touched import placed_below
 
 def register_all() -> None:
     for kind in (
+        "award.extended",
         "award.made",
         "award.renewed",
         "cohort.joined",
@@ -35,6 +36,8 @@ def register_all() -> None:
         stale.register(kind, stale.SELF)
     # A flag is no part of a standing; what is proposed or claimed binds nobody, a programme only who enrols later.
     for kind in (
+        "certificate.made",
+        "certificate.revoked",
         "checklist.approved",
         "checklist.proposed",
         "checklist.retired",
@@ -45,6 +48,10 @@ def register_all() -> None:
         "flag.raised",
         "flag.replied",
         "founding.entered",
+        "paper.made",
+        "policy.changed",
+        "policy.ended",
+        "policy.opened",
         "programme.approved",
         "programme.proposed",
         "programme.taken_back",

@@ -91,7 +91,12 @@ def evidence_of(access: Access, clinician: Clinician, *, made_at: str, by: str) 
 
 def sealed(file: Data) -> str:
     """The canonical text of the file with its seal: these are the bytes that are handed out."""
-    return canonical({**file, "seal": digest(canonical(file))})
+    return canonical({**file, "seal": seal_of(file)})
+
+
+def seal_of(file: Data) -> str:
+    """The digest over all of the file but the seal itself."""
+    return digest(canonical(file))
 
 
 def _standings(clinician: Clinician) -> list[Data]:

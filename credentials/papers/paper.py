@@ -2,6 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from people.clock import in_words
 
 CAUTION = (
     "The register records what was entered and signed in it. Defer to local policy and codes and to licensed practice. "
@@ -45,3 +48,9 @@ class Paper:
     def foot(self) -> str:
         """Made 2 March 2026, 13:30 Australia/Adelaide by Own Er, as known at number 52."""
         return f"Made {self.made} by {self.by}, as known at number {self.known}."
+
+
+def moment_words(at: datetime) -> str:
+    """A moment as papers say it, in UTC, so that it reads the same everywhere."""
+    utc = at.astimezone(UTC)
+    return f"{in_words(utc.date())}, {utc:%H:%M} UTC"

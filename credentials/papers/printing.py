@@ -34,7 +34,7 @@ def pdf(template: str, data: Mapping[str, Any], *, at: datetime) -> bytes:
 def pictures(template: str, data: Mapping[str, Any], *, at: datetime) -> list[bytes]:
     """The same, each page as PNG: to be looked at."""
     made = _typeset(template, data, at, format="png", ppi=100)
-    return made if isinstance(made, list) else [cast(bytes, made)]
+    return made if isinstance(made, list) else [made]
 
 
 def as_data(paper: Paper) -> dict[str, Any]:
