@@ -119,6 +119,8 @@ def add_award(rec: Recording, new: NewAward, *, replaces: Award | None = None) -
         known_from_id=rec.seq,
     )
     rec.content["award_digest"] = award_digest(made)
+    # An act may bring in several: one award is held at more than one unit.
+    rec.content.setdefault("award_digests", {})[str(made.uuid)] = rec.content["award_digest"]
     _held_otherwise(rec, made.clinician, made.procedure_id, made.from_day, made.expires_on)
     return made
 

@@ -26,7 +26,7 @@ LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "d
 SIGNING = ("statement.signed", "correction.decided")
 PROPOSING = ("correction.proposed", "logbook.imported")
 NOTING = ("completion.recorded", "completions.imported", "return_step.signed")
-AWARDING = ("award.made", "award.renewed", "founding.decided")
+AWARDING = ("award.extended", "award.made", "award.renewed", "founding.decided", "recognition.decided")
 
 
 def register_all() -> None:
@@ -155,17 +155,22 @@ def awards() -> Iterator[Problem]:
     """A first version says what its act says; a later one follows a version that its act closed, changing its end."""
     rows = Award.objects.select_related("clinician", "procedure", "scope_unit")
     for seq, act, made in with_acts(rows, _acts(AWARDING)):
-        facts = act.facts if act else {}
-        announced = facts.get("award")
+        announced = _awards_in(act.facts) if act else {}
         for each in made:
-            if str(each.uuid) == announced:
-                announced = None
-                if facts.get("award_digest") != award_digest(each):
+            told = announced.pop(str(each.uuid), None)
+            if told is not None:
+                if told != award_digest(each):
                     yield Problem(seq, f"award {each.uuid} does not match what was signed")
             elif not follows(each, "until_day"):
                 yield Problem(seq, f"award {each.uuid}: its act does not bring it in")
-        if announced is not None:
-            yield Problem(seq, f"award {announced} is missing")
+        for missing in announced:
+            yield Problem(seq, f"award {missing} is missing")
+
+
+def _awards_in(facts: Mapping[str, Any]) -> dict[str, str]:
+    """The awards that an act brings in, each with its digest."""
+    one = {facts["award"]: facts["award_digest"]} if "award" in facts and "award_digest" in facts else {}
+    return {**one, **facts.get("award_digests", {})}
 
 
 def scopes() -> Iterator[Problem]:

@@ -140,33 +140,47 @@ def renew(*, signer: Confirmed, clinician: Clinician, procedure: Procedure) -> A
         _require_met(check)
         old = renewable(clinician, procedure, check.on)
         access.require(Right.DECIDE, old.scope_unit_id)
+        elsewhere = _extended(old)
         content = check.programme.content if check.programme else old.terms
         terms = parsed(content)
         months = old.months + terms.months
         if add_months(old.anchor, months) <= check.on:
             raise problem("", f"{counted(terms.months, 'month')} more would be over already: enrol, and award again.")
         with recording(actor=signer.user, kind="award.renewed", subject=clinician.uuid) as rec:
-            made = add_award(
-                rec,
-                NewAward(
-                    clinician=clinician,
-                    procedure=procedure,
-                    scope_unit=old.scope_unit,
-                    programme=check.programme.uuid if check.programme else old.programme,
-                    terms=content,
-                    kind=Award.Kind.RENEWAL,
-                    from_day=check.on,
-                    anchor=old.anchor,
-                    months=months,
-                    basis=_basis(check),
-                    provisional_until=old.provisional_until,
-                    supervises_from=old.supervises_from,
-                    long_absence_days=terms.long_absence_days if terms.return_insertions else None,
-                ),
-                replaces=old,
-            )
-            _sign(rec, signer, check, made)
-            return made
+            # Held at several units, it is renewed at all of them: whoever extended it there decided that it holds.
+            renewed = [
+                add_award(
+                    rec,
+                    NewAward(
+                        clinician=clinician,
+                        procedure=procedure,
+                        scope_unit=each.scope_unit,
+                        programme=check.programme.uuid if check.programme else each.programme,
+                        terms=content,
+                        kind=Award.Kind.RENEWAL,
+                        from_day=check.on,
+                        anchor=each.anchor,
+                        months=months,
+                        basis=_basis(check),
+                        provisional_until=each.provisional_until,
+                        supervises_from=each.supervises_from,
+                        long_absence_days=terms.long_absence_days if terms.return_insertions else None,
+                    ),
+                    replaces=each,
+                )
+                for each in (*elsewhere, old)
+            ]
+            _sign(rec, signer, check, renewed[-1])
+            return renewed[-1]
+
+
+def _extended(award: Award) -> list[Award]:
+    """The same award where it was extended to: one anchor, one end, other units."""
+    rows = Award.objects.known().filter(
+        clinician=award.clinician_id, procedure=award.procedure_id, until_day=None, anchor=award.anchor,
+        expires_on=award.expires_on,
+    )  # fmt: skip
+    return list(rows.exclude(pk=award.pk).select_related("clinician", "procedure", "scope_unit").order_by("pk"))
 
 
 def renewable(clinician: Clinician, procedure: Procedure, on: date) -> Award:

@@ -87,8 +87,8 @@ def notice_begins(award: Award) -> date:
 
 
 def chain_of(facts: Facts, award: Award) -> list[Award]:
-    """The award with what it renews or was renewed by: the same scope unit and the same anchor."""
-    return [other for other in facts.awards if other.unit == award.unit and other.anchor == award.anchor]
+    """The award with what it renews, was renewed by or was extended to: the same anchor, whatever the unit."""
+    return [other for other in facts.awards if other.anchor == award.anchor]
 
 
 def provisional_ends(facts: Facts, award: Award) -> date | None:
