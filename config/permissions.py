@@ -221,6 +221,9 @@ TABLE: dict[str, Row] = {
     "founding_enter": Row(keeps_rules, FORM),
     "foundings": Row(keeps_rules, FORM),
     "founding_decide": Row(keeps_rules, FORM),
+    "recognise": Row(educates, FORM),
+    "recognition_withdraw": Row(educates, FORM),
+    "award_extend": Row(educates, FORM),
     # --- credentials: decisions that limit somebody ---
     "stand_down": Row(stands_down, FORM, "supervisors, educators and managers in charge"),
     "exposure": Row(oversees, FORM, "insertions on one's units, without results"),
@@ -249,6 +252,12 @@ TABLE: dict[str, Row] = {
     "document_take_back": Row(keeps_rules, ACTION),
     "document_begin": Row(keeps_rules, FORM),
     "document_propose": Row(keeps_rules, FORM),
+    # --- credentials: local policies ---
+    "policies": Row(here, FORM, "everybody reads those that concern their units"),
+    "policy": Row(here, PAGE, "404 for one elsewhere"),
+    "policy_open": Row(keeps_rules, FORM),
+    "policy_change": Row(keeps_rules, FORM, "404 for one elsewhere"),
+    "policy_end": Row(keeps_rules, FORM),
     # --- credentials: checklists ---
     "checklist_begin": Row(keeps_rules, FORM),
     "checklist_draft": Row(keeps_rules, FORM, "drafts at one's own units; 404 for others'"),

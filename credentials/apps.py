@@ -14,16 +14,22 @@ class CredentialsConfig(AppConfig):
             verifying,
             verifying_cohorts,
             verifying_moves,
+            verifying_policies,
+            verifying_recognitions,
             verifying_referrals,
             verifying_restrictions,
         )
+        from credentials.papers import verifying as verifying_papers
         from people import first_day
 
         touched.register_all()
         verifying.register_all()
         verifying_cohorts.register_all()
         verifying_moves.register_all()
+        verifying_papers.register_all()
+        verifying_policies.register_all()
         verifying_referrals.register_all()
+        verifying_recognitions.register_all()
         verifying_restrictions.register_all()
         settled.follow(standings.refresh)
         first_day.register(first_steps.first_steps)

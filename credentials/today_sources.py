@@ -10,7 +10,7 @@ from django.urls import reverse
 from audits import ruling
 from audits.disagreements import count_for
 from audits.models import Insertion
-from credentials import cohort_pages, restrictions_shown, supervising_again, tallying_today
+from credentials import cohort_pages, policies, restrictions_shown, supervising_again, tallying_today
 from credentials.today_lines import Line, Part
 from people.access import Access
 from people.clock import in_words
@@ -37,6 +37,7 @@ SOURCES: tuple[Source, ...] = (
     cohort_pages.waiting,
     tallying_today.waiting,
     supervising_again.waiting,
+    policies.waiting,
 )
 
 

@@ -318,6 +318,21 @@ class ScopeFactory(KnownFactory):
     basis = "Specialist registration"
 
 
+class RecognitionFactory(KnownFactory):
+    """Something brought from elsewhere, to be assessed again."""
+
+    class Meta:
+        model = audits.Recognition
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    origin = "Marrick Valley Health"
+    evidence = "Certificate seen, kept in the education office"
+    outcome = "reassess"
+    reason = "Another technique is taught there."
+    by = factory.SubFactory(UserFactory)
+    on = LONG_AGO
+
+
 class RestrictionFactory(KnownFactory):
     """A re-supervision plan that is open."""
 
@@ -361,6 +376,16 @@ class CohortFactory(DjangoModelFactory):
 class CohortMemberFactory(KnownFactory):
     class Meta:
         model = credentials.CohortMember
+
+
+class LocalPolicyFactory(KnownFactory):
+    class Meta:
+        model = credentials.LocalPolicy
+
+    title = factory.Sequence(lambda number: f"Policy {number}")
+    kept_at = "Policy library"
+    rests = "rules"
+    review_on = datetime.date(2030, 1, 1)
 
 
 class ReferralFactory(KnownFactory):

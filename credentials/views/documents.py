@@ -8,7 +8,7 @@ from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods, require_POST
 
 from audits.models import Checklist, Procedure
-from credentials import checklist_pages, proposing, retiring, tables
+from credentials import checklist_pages, policies, proposing, retiring, tables
 from credentials.chances import chances_of
 from credentials.comparing import compared, parts
 from credentials.documents import programmes_known, rules_known
@@ -77,6 +77,7 @@ def document(request: HttpRequest, kind: str, uuid: UUID) -> HttpResponse:
         "waits": waits,
         "own": waits and own,
         "keeps": keeps,
+        "resting": policies.resting(kind, row.procedure_id, mine.tree.above(row.unit_id)),
     }
     if kind == CHECKLIST:
         return page(request, "credentials/checklist.html", context | checklist_pages.shown(mine, version))

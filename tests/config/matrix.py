@@ -47,8 +47,10 @@ from tests.factories import (
     EnrolmentFactory,
     FlagFactory,
     FoundingFactory,
+    LocalPolicyFactory,
     ObservationFactory,
     ProcedureFactory,
+    RecognitionFactory,
     ReferralFactory,
     RestrictionFactory,
     RulesFactory,
@@ -505,6 +507,11 @@ def limited(kind: str) -> Callable[[Cast], Arguments]:
     return lambda cast: {name: {**asked, "kind": kind} for name, asked in clinicians(cast).items()}
 
 
+def brought_by(cast: Cast) -> Arguments:
+    names = ("owner", "colleague", "outsider")
+    return {name: {"uuid": RecognitionFactory(clinician=getattr(cast, name)).uuid} for name in names}
+
+
 def some_plans(cast: Cast) -> Arguments:
     """A plan of each, straight into the table."""
     names = ("owner", "colleague", "outsider")
@@ -513,6 +520,11 @@ def some_plans(cast: Cast) -> Arguments:
 
 def some_cohorts(cast: Cast) -> Arguments:
     owner, outsider = CohortFactory(unit=cast.wards.ward), CohortFactory(unit=cast.wards.other_ward)
+    return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+def some_policies(cast: Cast) -> Arguments:
+    owner, outsider = LocalPolicyFactory(unit=cast.wards.ward), LocalPolicyFactory(unit=cast.wards.other_ward)
     return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
 
 
@@ -699,6 +711,9 @@ MATRIX: dict[str, Entry] = {
     "scope_end": Entry(SCOPE_ENDED, some_scopes),
     "foundings": Entry(page("educator manager"), body=lambda cast: {"export": "csv"}),
     "founding_decide": Entry(FOUNDED_AT, claims),
+    "recognise": Entry(DECIDED, clinicians),
+    "recognition_withdraw": Entry(DECIDED, brought_by),
+    "award_extend": Entry(NOTHING_TO_DECIDE, of_a_procedure),
     "stand_down": Entry(STOOD_DOWN, clinicians),
     "exposure": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "limit": Entry(DECIDED, limited("suspension")),
@@ -723,6 +738,11 @@ MATRIX: dict[str, Entry] = {
     "document_take_back": Entry(DOCUMENT_KEPT, a_document),
     "document_begin": Entry(page("educator manager"), lambda cast: {"page": {"kind": "rules"}}),
     "document_propose": Entry(KEEPERS, for_a_document),
+    "policies": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
+    "policy": Entry(DOCUMENT_READ, some_policies),
+    "policy_open": Entry(page("educator manager")),
+    "policy_change": Entry(DOCUMENT_KEPT, some_policies),
+    "policy_end": Entry(DOCUMENT_KEPT, some_policies),
     "checklist_begin": Entry(page("educator manager")),
     "checklist_draft": Entry(DOCUMENT_KEPT, some_drafts, body=lambda cast: {"move": "up:step:flush", "revision": "1"}),
     "checklist_step": Entry(DOCUMENT_KEPT, rows_of_drafts("hands")),
