@@ -29,10 +29,12 @@ KEPT = {
     "A-17": "a hash chain, and a command that finds the first bad act",
     "A-22": "the server's clock in UTC; a device's own time is a claim",
     "B-40": "no patient identifiers",
+    "B-45": "a flag is explained, can be answered, and limits nobody; people decide",
     "C-04": "what binds is checked as a whole before it is signed",
     "F-05": "a check page shows every answer, with ways to change it and back",
     "F-06": "going back and sending again does no harm",
     "F-12": "progress in words, n of N, with a labelled bar",
+    "F-13": "what happened, in order: who, what, when",
 }
 
 

@@ -10,7 +10,7 @@ from django.db.models import Model
 
 from audits.models import Attempt, Award, Completion, Dispute, Insertion, Proposal, ScopeByRole, Statement
 from credentials import review
-from credentials.models import Enrolment, Flag, FlagReply, Founding, Programme, Rules
+from credentials.models import Enrolment, Flag, FlagReply, Founding, Programme, Referral, Rules
 from ledger import clock
 from ledger.models import Act
 from ledger.verify import verify
@@ -23,7 +23,7 @@ STEPS = (
     *("log_and_sign", "log") * 12, "time_passes", "review", *("close_flag", "reply") * 3, *("open_dispute",) * 3,
     *("propose_withdrawal", "decide_proposal") * 5, "record_completion", *("enter_founding", "decide_founding") * 5,
     *("decide_scope",) * 3, *("finish_scope",) * 2, *("enrol", "end_enrolment") * 3, *("propose", "approve") * 4,
-    *("log", "import_sheet") * 3,
+    *("log", "import_sheet") * 3, "review", *("refer", "plan_from_flag") * 3,
 )  # fmt: skip
 
 
@@ -87,6 +87,10 @@ ALTERED: dict[str, tuple[Callable[[], Model | None], dict[str, object], str]] = 
         lambda: Flag.objects.exclude(closed=None).exclude(outcome="watch").first(), {"outcome": "watch"},
         "was not closed like this",
     ),
+    "a flag closed by a plan": (
+        lambda: Flag.objects.filter(outcome="plan").first(), {"outcome": "suspended"}, "was not closed like this",
+    ),
+    "a referral's reason": (lambda: Referral.objects.first(), {"reason": "No."}, "is not what was referred"),
     "a reply": (lambda: FlagReply.objects.first(), {"text": "I agree with everything."}, "is not what was said"),
 }  # fmt: skip
 

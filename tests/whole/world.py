@@ -48,6 +48,7 @@ from tests.factories import (
 from tests.whole.disagreeing import Disagreeing
 from tests.whole.grouping import Grouping
 from tests.whole.limiting import Limiting
+from tests.whole.reviewing import Reviewing
 from tests.whole.tallying import Tallying
 from tests.whole.watching import Watching
 
@@ -165,7 +166,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping, Limiting, Disagreeing, Tallying):
+class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
@@ -694,7 +695,7 @@ class Walk(Watching, Grouping, Limiting, Disagreeing, Tallying):
         if row is None:
             return False
         return flags.close_flag(
-            signer=sign(self.world.chief, flags.flag_digest(row)), flag=row, outcome=self.one(Flag.Outcome.values),
+            signer=sign(self.world.chief, flags.flag_digest(row)), flag=row, outcome=self.one(flags.CLOSING),
             reason="Talked it over with the person.",
         )  # fmt: skip
 
