@@ -62,6 +62,10 @@ def _offers(about: About) -> Iterator[Offer]:
         if about.returns:
             yield Offer("Sign the return step as done", reverse("return_step", args=[person, procedure]))
         yield Offer("Note a test, a session or a policy read", _asking("completion", about))
+        if about.status.is_held:
+            yield Offer("Extend the award to another unit", reverse("award_extend", args=[person, procedure]))
+        else:
+            yield Offer("Decide what was brought from elsewhere", _asking("recognise", about))
         yield Offer("Decide a scope by role", reverse("scope", args=[person]))
         yield from _limiting(about)
     if about.seen.founds:

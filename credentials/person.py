@@ -9,9 +9,10 @@ from django.db.models import F, QuerySet
 from audits import completions
 from audits.completions import Noted
 from audits.holding import Held, holdings
-from audits.models import Award, Procedure
+from audits.models import Award, Procedure, Recognition
 from audits.observation_pages import InSetting, by_setting
 from audits.observation_pages import of_person as observed_of
+from credentials import recognising
 from credentials.cohorts import of_clinician
 from credentials.documents import terms
 from credentials.exposure import Exposed, of_person
@@ -76,6 +77,7 @@ class PersonPage:
     stand_down: Offer | None
     limits: Sequence[Shown]
     exposed: Sequence[Exposed]
+    recognised: Sequence[Recognition]
 
     @property
     def may_insert(self) -> Answer:
@@ -104,6 +106,11 @@ class PersonPage:
         if not self.seen.progress or (self.at.status.value in DECIDED and not self.seen.reasons):
             return ""
         return self.at.status.words
+
+    @property
+    def has_papers(self) -> bool:
+        """Whether whoever reads may take papers away, or give out a certificate."""
+        return self.seen.figures or self.seen.founds
 
     @property
     def withdraws(self) -> bool:
@@ -162,6 +169,7 @@ def person_page(
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),
         stand_down=stand_down(about) if is_now else None,
+        recognised=recognising.of_person(clinician, chosen, known=known) if seen.progress else (),
         exposed=of_person(clinician.pk, chosen.pk, on=judged.on) if seen.figures and is_now else (),
         limits=_limits(clinician, judged.on, known, at.status) if seen.reasons else (),
     )

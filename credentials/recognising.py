@@ -189,9 +189,7 @@ def _wrong_whole(brought: Brought, programme: Programme | None, on: date) -> lis
         found.append(Problem("expires_on", f"An award holds for whole months from {since}: this last day fits none."))
     elif programme is not None and _ends(brought, programme) <= on:
         ends = in_words(_ends(brought, programme))
-        found.append(
-            Problem("awarded_on", f"By the terms here it expired on {ends}: nothing is left of it.")
-        )
+        found.append(Problem("awarded_on", f"By the terms here it expired on {ends}: nothing is left of it."))
     return found
 
 
