@@ -21,6 +21,7 @@ from audits.awards import NewScope
 from audits.completions import NewCompletion, record_completion, withdraw_completion
 from audits.entry import AttemptMade, Difficulty
 from audits.models import Checklist, Insertion, Observation, Procedure
+from audits.tallies import NewTally, note_tally
 from audits.versions import entry_of as said_in
 from credentials import awarding, flags, founding, proposing, review, standings
 from credentials.enrolling import enrol
@@ -68,6 +69,7 @@ class Ward:
     due: Clinician
     ready: Clinician
     doctor: Clinician
+    tallier: Clinician  # holds on a ward of shift tallies
     entries: dict[str, Insertion] = field(default_factory=dict)
     observations: dict[str, Observation] = field(default_factory=dict)
 
@@ -98,6 +100,7 @@ def fill() -> Ward:
     _learning(ward)
     _completed(ward)
     _holding(ward)
+    _tallied(ward)
     _entries(ward)
     _waiting(ward)
     _watched(ward)
@@ -130,6 +133,7 @@ def _people(today: date) -> Ward:
         due=make_clinician(wards.ward, LONG_NAME),
         ready=make_clinician(wards.ward, "Rea Dy"),
         doctor=make_clinician(wards.next_ward, "Doc Torrow", profession="doctor"),
+        tallier=make_clinician(wards.next_ward, "Tal Lier"),
     )
     _award(ward.due, procedure, wards.hospital, today + timedelta(days=40))
     for name, ends in (("Gra Ce", -10), ("Lap Sed", -45)):
@@ -197,6 +201,16 @@ def _holding(ward: Ward) -> None:
     for place in range(26):
         attempts = (MISSED, WORKED) if place % 5 == 1 or place > 20 else (WORKED,)
         ward.log(ward.due, 120 - 4 * place, attempts=attempts)
+
+
+def _tallied(ward: Ward) -> None:
+    """Two shift tallies, one of them on behalf."""
+    unit, who, first = ward.cast.wards.next_ward, ward.tallier, ward.today - timedelta(days=300)
+    _award(who, ward.procedure, ward.cast.wards.hospital, ward.today + timedelta(days=300))
+    set_setting(actor=ward.second, unit=unit, name="logging_basis", value="tally", from_day=first)
+    for actor, ago in ((who.user, 0), (ward.second, 4)):
+        day = ward.today - timedelta(days=ago)
+        note_tally(actor=actor, new=NewTally(clinician=who, procedure=ward.procedure, unit=unit, on=day, insertions=3))
 
 
 def _entries(ward: Ward) -> None:

@@ -67,6 +67,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
             (person(cast.owner), "?on=1+January+2020"),
         ],
         "entry": plain(entry.pop("to_correct"), *entry.values()),
+        "tally_for": plain(person(ward.tallier), person(cast.owner)),
         "log_saved": plain(entry["awaiting"], entry["emergency"]),
         "entry_correct": plain(entry["serious"], entry["no_attempt"]),
         "entry_withdraw": plain(entry["signed"]),
