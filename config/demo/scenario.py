@@ -15,6 +15,7 @@ from config.demo import (
     telling_observed,
     telling_people,
     telling_records,
+    telling_reviews,
     telling_tallies,
 )
 from config.demo.doors import Doors
@@ -44,6 +45,7 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         telling_observed,
         telling_cohorts,
         telling_limits,
+        telling_reviews,
         telling_tallies,
     ):
         telling.tell(plan)
