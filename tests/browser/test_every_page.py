@@ -18,10 +18,12 @@ from credentials.models import Flag, Founding, Programme, Rules
 from credentials.restrictions_shown import KINDS
 from ledger import clock
 from ledger.canonical import canonical
+from people.models import Clinician
+from tests.audits.conftest import give_award
 from tests.browser.stage import Ward, fill
 from tests.browser.walk import Found, Looker, Planner, opened_by_get
 from tests.credentials.checklists import a_draft, a_retirement_of
-from tests.factories import ChecklistFactory, make_clinician
+from tests.factories import AbsenceFactory, ChecklistFactory, make_clinician
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -100,6 +102,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "scope_end": plain({"uuid": ScopeByRole.objects.known().earliest("pk").uuid}),
         "founding_decide": plain({"uuid": claim.uuid if claim else None}),
         "review": plain(*({"uuid": flag.uuid} for flag in flags)),
+        "review_refer": plain({"uuid": flags[0].uuid}),
         "document": plain(
             *(
                 {"kind": kind, "uuid": row.uuid}
@@ -115,6 +118,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "disagreement_observed": plain(watched["disputed"]),
         "disagreement_observed_rule": plain(watched["disputed"]),
         "stand_down": plain(person(cast.owner)),
+        "return_step": plain(person(back_from_leave(ward), procedure_id=procedure)),
         "limit": plain(*(person(cast.owner, kind=kind) for kind in KINDS)),
         "unit_setting": plain(
             *(
@@ -123,6 +127,17 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
             )
         ),
     }
+
+
+def back_from_leave(ward: Ward) -> Clinician:
+    """Whoever was away for long, with a return step that nobody has signed."""
+    who = make_clinician(ward.cast.wards.ward, "Back Again")
+    dates = {"from_day": ward.today - timedelta(600), "anchor": ward.today - timedelta(600)}
+    give_award(
+        who, ward.procedure, ward.cast.wards.department, expires_on=ward.today + timedelta(400), months=33, **dates
+    )
+    AbsenceFactory(clinician=who, from_day=ward.today - timedelta(230), until_day=ward.today - timedelta(12))
+    return who
 
 
 def together(ward: Ward) -> dict[str, list[Mapping[str, Any]]]:
