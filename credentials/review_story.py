@@ -116,12 +116,11 @@ def _decisions(flag: Flag) -> Iterator[Event]:
 
 
 def _asked(row: Restriction, basis: dict[str, int]) -> str:
-    parts = [
-        counted(basis.get("insertions", 0), "supervised insertion"),
-        counted(basis.get("observations", 0), "observation"),
-    ]
-    by = f", by {in_words(row.due_on)}" if row.due_on else ""
-    return f": {' and '.join(parts)}{by}" if row.kind == Restriction.Kind.PLAN else ""
+    if row.kind != Restriction.Kind.PLAN or row.due_on is None:
+        return ""
+    asked = ((basis.get("insertions", 0), "supervised insertion"), (basis.get("observations", 0), "observation"))
+    parts = " and ".join(counted(count, words) for count, words in asked if count)
+    return f": {parts or 'no number asked'}, by {in_words(row.due_on)}"
 
 
 def _met(basis: dict[str, list[dict[str, object]]]) -> str:

@@ -5,20 +5,21 @@ from datetime import date, timedelta
 from typing import Any
 
 from django import forms
-from django.db.models import Case, Exists, F, OuterRef, Prefetch, Q, QuerySet, Value, When
+from django.db.models import Case, Exists, F, OuterRef, Prefetch, Q, QuerySet, Subquery, Value, When
 from django.urls import reverse
 
-from audits.models import Procedure, ScopeByRole
+from audits.models import Procedure, Restriction, ScopeByRole
 from credentials import founding
 from credentials.flags import visible_flags
 from credentials.founding import may_decide
-from credentials.models import Flag, Standing
+from credentials.models import Flag, FlagReply, Referral, Standing
 from credentials.rules.answers import Answer, Status
 from credentials.seeing import followed, overseen
 from credentials.versions import State, Version
 from credentials.whocan import Line
 from credentials.wording import DECIDED, RULE_WORDS
 from people.access import Access, Right
+from people.clock import in_words
 from people.models import Placement
 from people.naming import called
 from sheets.listing import Column, Filter, Listing
@@ -65,7 +66,7 @@ def flags(access: Access) -> Listing:
     return Listing(
         name="reviews",
         title="Reviews",
-        rows=visible_flags(access).annotate(is_open=Case(When(closed=None, then=1), default=0)),
+        rows=_with_what_came_of_it(visible_flags(access), access.on),
         columns=(
             Column(
                 "clinician",
@@ -78,10 +79,17 @@ def flags(access: Access) -> Listing:
             Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
             Column("raised", "Raised", "day", value="raised_on", sort=("raised_on", "id")),
             Column("reply_by", "Reply by", "day", value=lambda row: None if row.closed_id else row.reply_by),
+            Column("age", "Days open", "number", value=lambda row: _days_open(row, access.on)),
             Column("state", "State", value=_state, sort=("is_open", "raised_on")),
+            Column("plan", "Plan", value=lambda row: _plan_state(row, access.on)),
+            Column("works", "Who works on it", value=_works_on),
         ),
         filters=(
-            Filter("state", forms.ChoiceField(label="State", choices=STATES, required=False), _in_state),
+            Filter(
+                "state",
+                forms.ChoiceField(label="State", choices=STATES, required=False),
+                lambda rows, value: _in_state(rows, value, access.on),
+            ),
             Filter("name", forms.CharField(label="Name or staff number", required=False), _named),
         ),
         order="-state",
@@ -89,14 +97,58 @@ def flags(access: Access) -> Listing:
     )
 
 
-STATES = (("", "Open and closed"), ("open", "Open"), ("closed", "Closed"))
+STATES = (
+    ("", "Open and closed"),
+    ("open", "Open"),
+    ("late", "Open, past the time to reply"),
+    ("closed", "Closed"),
+    ("plan", "With an open plan"),
+    ("overdue", "With a plan that is overdue"),
+)
 
 
 def _state(row: Flag) -> str:
     return f"Closed: {row.get_outcome_display().lower()}" if row.closed_id else "Open"
 
 
-def _in_state(rows: QuerySet[Flag], value: str) -> QuerySet[Flag]:
+def _with_what_came_of_it(rows: QuerySet[Flag], on: date) -> QuerySet[Flag]:
+    """With whether it is open, the plan that the person is on for it, and to whom it is shown."""
+    plan = Restriction.objects.known().on(on).filter(kind=Restriction.Kind.PLAN, clinician=OuterRef("clinician"))
+    plan = plan.filter(procedure=OuterRef("procedure")).order_by("-from_day", "-pk")
+    shown = Referral.objects.known().select_related("to").order_by("pk")
+    noted = FlagReply.objects.filter(flag=OuterRef("pk")).exclude(by=OuterRef("clinician__user")).order_by("-pk")
+    return rows.annotate(
+        is_open=Case(When(closed=None, then=1), default=0),
+        plan_due=Case(When(outcome=Flag.Outcome.PLAN, then=Subquery(plan.values("due_on")[:1]))),
+        noted_by=Subquery(noted.values("by__name")[:1]),
+    ).prefetch_related(Prefetch("referrals", shown, to_attr="shown_to"))
+
+
+def _days_open(row: Flag, on: date) -> int | None:
+    return None if row.closed_id else (on - row.raised_on).days
+
+
+def _plan_state(row: Any, on: date) -> str:
+    if row.outcome != Flag.Outcome.PLAN:
+        return ""
+    if row.plan_due is None:
+        return "Ended"
+    return f"Overdue since {in_words(row.plan_due)}" if row.plan_due < on else f"Open, by {in_words(row.plan_due)}"
+
+
+def _works_on(row: Any) -> str:
+    """Those who have to do with it: whoever closed it or noted something last, and those to whom it is shown."""
+    first = row.closed_by.name if row.closed_by else row.noted_by
+    return ", ".join(dict.fromkeys(name for name in (first, *(each.to.name for each in row.shown_to)) if name))
+
+
+def _in_state(rows: QuerySet[Flag], value: str, on: date) -> QuerySet[Flag]:
+    if value == "plan":
+        return rows.filter(plan_due__isnull=False)
+    if value == "overdue":
+        return rows.filter(plan_due__lt=on)
+    if value == "late":
+        return rows.filter(closed=None, reply_by__lt=on)
     return rows.filter(closed__isnull=value == "open")
 
 

@@ -132,3 +132,25 @@ def test_a_second_plan_on_the_same_question_is_refused_on_its_first_page(client,
     }  # fmt: skip
     signed(client, url, body, stage.educator)
     assert "on a re-supervision plan already" in text(client.post(url, body))
+
+
+def test_the_list_says_how_old_a_question_is_what_came_of_it_and_who_works_on_it(client, stage, flag):  # noqa: F811
+    client.force_login(stage.educator)
+    client.post(reverse("review_refer", args=[flag.uuid]), {"to": stage.cast.manager.pk, "reason": "And you?"})
+    with clock.at(NOW + timedelta(days=20)):
+        (row,) = client.get(reverse("reviews")).context["listing"].records
+        assert stage.cast.manager.name in text(client.get(reverse("reviews")))
+        assert "20" in text(client.get(f"{reverse('reviews')}?state=late"))
+    url = f"{reverse('limit', args=[stage.learner.uuid, 'plan'])}?flag={flag.uuid}"
+    body = {
+        "procedure": stage.procedure.pk, "answer": "nearby", "insertions": 3, "observations": 1,
+        "due_on": "30 March 2026", "reason": REASON,
+    }  # fmt: skip
+    signed(client, url, body, stage.educator)
+    assert "Open, by 30 March 2026" in text(client.get(f"{reverse('reviews')}?state=plan"))
+    assert client.get(f"{reverse('reviews')}?state=overdue").context["listing"].records == []
+    with clock.at(NOW + timedelta(days=40)):
+        assert "Overdue since 30 March 2026" in text(client.get(f"{reverse('reviews')}?state=overdue"))
+        (plan,) = Restriction.objects.known()
+        signed(client, reverse("limit_end", args=[plan.uuid]), {"reason": "Enough."}, stage.educator)
+        assert "Ended" in text(client.get(reverse("reviews")))

@@ -34,6 +34,7 @@ LAST = (
     *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
     *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
     *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
+    "review", *("refer", "plan_from_flag", "complete_plan", "end_referral") * 2,
     *("observe", "ask_second") * 3, *("sign_return", "sign_return") * 2,
     *("retire_checklist", "decide_retirement", "decide_retirement") * 3,
     *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
