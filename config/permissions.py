@@ -231,6 +231,12 @@ TABLE: dict[str, Row] = {
     "limit_end": Row(educates, FORM),
     "limit_extend": Row(educates, FORM),
     "return_step": Row(educates, FORM),
+    # --- credentials: papers ---
+    "papers": Row(here, FORM, "about oneself, those whose figures one sees, those one may certify"),
+    "certificate_give": Row(here, ACTION, "of oneself; educators and managers of the unit"),
+    "certificate_revoke": Row(educates, FORM),
+    "certificate_public": Row(anyone, note="the token is the key"),
+    "verify_script": Row(signed_in),
     # --- credentials: cohorts ---
     "cohorts": Row(oversees, FORM, "those at one's units"),
     "cohort": Row(oversees, FORM, "404 for what is elsewhere"),

@@ -14,6 +14,7 @@ come from the file that the variable NAME_FILE names.
 | SITED_DATABASE | path of the SQLite file | sited.sqlite3 beside manage.py; production: none |
 | SITED_TRUSTED_PROXIES | addresses or networks whose X-Forwarded-For, -Proto and X-Request-ID are believed | none |
 | SITED_PREFIX | path that a proxy puts before the register and takes off again, such as /sited | none |
+| SITED_PUBLIC_URL | https:// and host at which the page behind a certificate's code is reached | those asked |
 | SITED_IDLE_MINUTES | a session ends after so long without a request | 30 |
 | SITED_SESSION_HOURS | a session ends so long after sign-in | 12 |
 | SITED_HSTS_SECONDS | how long browsers insist on https, at least a year | 31536000 in production, else not sent |
@@ -240,6 +241,10 @@ WSGI_APPLICATION = "config.wsgi.application"
 FORCE_SCRIPT_NAME = _given("SITED_PREFIX").rstrip("/") or None
 if FORCE_SCRIPT_NAME and not FORCE_SCRIPT_NAME.startswith("/"):
     raise ImproperlyConfigured(f"SITED_PREFIX is {FORCE_SCRIPT_NAME!r}: it begins with '/'.")
+
+SITED_PUBLIC_URL = _given("SITED_PUBLIC_URL").rstrip("/")
+if SITED_PUBLIC_URL and not re.fullmatch(r"https://[^/\s]+" if PRODUCTION else r"https?://[^/\s]+", SITED_PUBLIC_URL):
+    raise ImproperlyConfigured(f"SITED_PUBLIC_URL is {SITED_PUBLIC_URL!r}: give https:// and a host, and no path.")
 
 TEMPLATES = [
     {

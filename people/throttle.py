@@ -46,6 +46,15 @@ class ThrottledBackend(ModelBackend):
         return user
 
 
+def is_too_often(request: HttpRequest, about: str, *, most: int) -> bool:
+    """Count one try of this kind from this address, and say whether it is one too many within the limit's time."""
+    address = _address_key(request)
+    key = f"{about}:{hashlib.sha256(address.encode()).hexdigest()}"
+    FailedSignIn.objects.create(key=key, at=clock.now())
+    forget_old()
+    return _is_over(key, most)
+
+
 def forget_old() -> None:
     """Take away the counts that no limit asks for any more."""
     FailedSignIn.objects.filter(at__lte=clock.now() - WITHIN).delete()

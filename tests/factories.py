@@ -358,6 +358,20 @@ class FoundingFactory(KnownFactory):
     entered_by = factory.SubFactory(UserFactory)
 
 
+class CertificateFactory(DjangoModelFactory):
+    """One that was given out; `clinician` is the caller's. No act of giving out vouches for it."""
+
+    class Meta:
+        model = credentials.Certificate
+
+    procedure = factory.SubFactory(ProcedureFactory)
+    award = factory.Faker("uuid4", cast_to=None)
+    token_digest = factory.Sequence(lambda number: f"{number:064x}")
+    by = factory.SubFactory(UserFactory)
+    made_on = LONG_AGO
+    made_id = factory.LazyFunction(an_act)
+
+
 class CohortFactory(DjangoModelFactory):
     class Meta:
         model = credentials.Cohort

@@ -31,15 +31,17 @@ from audits.models import Checklist, Insertion, Observation, SecondAsked
 from credentials import uploads
 from credentials.models import CohortMember
 from credentials.sheet_kinds import LOGBOOK, STAFF
+from ledger.canonical import digest
 from people import accounts
 from people.models import Clinician, Unit, User
-from tests.audits.conftest import entry_of
+from tests.audits.conftest import entry_of, give_award
 from tests.audits.observed import hand, ticked
 from tests.credentials.checklists import a_draft, a_retirement_of
 from tests.factories import (
     AbsenceFactory,
     AppointmentFactory,
     Cast,
+    CertificateFactory,
     ChecklistFactory,
     CohortFactory,
     CohortMemberFactory,
@@ -390,6 +392,13 @@ manager         yes   404
 auditor         yes   404
 *               403   403
 """
+FOLLOWED = """
+                owner colleague outsider
+educator        yes   yes       404
+manager         yes   yes       404
+auditor         yes   yes       404
+*               403   403       403
+"""
 FOUNDED_AT = """
                 owner outsider
 educator        yes   404
@@ -467,6 +476,11 @@ manager         yes   404
 """
 
 
+def a_procedure(cast: Cast) -> Arguments:
+    ProcedureFactory()
+    return {"page": {}}
+
+
 def with_a_procedure(cast: Cast) -> Arguments:
     ProcedureFactory()
     return clinicians(cast)
@@ -541,6 +555,33 @@ def handed_over(cast: Cast) -> Arguments:
     owner = handed(cast.owner, cast.wards.ward, cast.educator)
     outsider = handed(cast.outsider, cast.wards.other_ward, make_appointed("educator", cast.wards.other_ward))
     return {"owner": {"uuid": owner.uuid}, "outsider": {"uuid": outsider.uuid}}
+
+
+PAPERS_TAKEN = FIGURES_READ.replace("auditor ", "manager         yes   yes       404\nauditor ")
+# Nobody of the cast holds an award, so that there is nothing to certify.
+NOTHING_TO_CERTIFY = """
+                owner colleague outsider
+owner           404   403       404
+colleague       403   404       404
+outsider        404   404       404
+educator        404   404       404
+manager         404   404       404
+administrator   403   403       403
+*               403   403       404
+"""
+
+
+def some_certificates(cast: Cast) -> Arguments:
+    names = ("owner", "colleague", "outsider")
+    return {name: {"uuid": CertificateFactory(clinician=getattr(cast, name)).uuid} for name in names}
+
+
+def a_token(cast: Cast) -> Arguments:
+    """The code on a certificate of an award that is held."""
+    award = give_award(cast.owner, ProcedureFactory(), cast.wards.ward)
+    token = "a" * 27
+    CertificateFactory(clinician=cast.owner, award=award.uuid, procedure=award.procedure, token_digest=digest(token))
+    return {"page": {"token": token}}
 
 
 def some_flags(cast: Cast) -> Arguments:
@@ -720,6 +761,11 @@ MATRIX: dict[str, Entry] = {
     "limit_end": Entry(DECIDED, some_plans),
     "limit_extend": Entry(DECIDED, some_plans),
     "return_step": Entry(NOTHING_TO_DECIDE, of_a_procedure),
+    "papers": Entry(PAPERS_TAKEN, clinicians, post=FIGURES_READ, body=lambda cast: {"kind": "logbook", "form": "pdf"}),
+    "certificate_give": Entry(NOTHING_TO_CERTIFY, clinicians),
+    "certificate_revoke": Entry(DECIDED, some_certificates),
+    "certificate_public": Entry(ANYBODY, a_token),
+    "verify_script": Entry(SIGNED_IN),
     "cohorts": Entry(page("educator manager auditor"), body=lambda cast: {"export": "csv"}),
     "cohort": Entry(OVERSEEN, some_cohorts, body=lambda cast: {"export": "csv"}),
     "cohort_open": Entry(page("educator")),
