@@ -13,6 +13,7 @@ from config.demo import (
     telling_learning,
     telling_limits,
     telling_observed,
+    telling_papers,
     telling_people,
     telling_records,
     telling_reviews,
@@ -45,6 +46,7 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         telling_observed,
         telling_cohorts,
         telling_limits,
+        telling_papers,
         telling_reviews,
         telling_tallies,
     ):

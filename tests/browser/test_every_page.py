@@ -37,6 +37,7 @@ NOT_SEEN = {
     "stay": "JSON for the page's own script",
     "import_template": "a workbook to download",
     "import_refused": "a workbook to download",
+    "verify_script": "a script to download",
     "to_sign_check": "leads back to To sign unless entries were chosen; the walk at the bedside goes through it",
 }
 
@@ -117,6 +118,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "disagreement_rule": plain(entry["disputed"]),
         "disagreement_observed": plain(watched["disputed"]),
         "disagreement_observed_rule": plain(watched["disputed"]),
+        "papers": plain(person(cast.owner), person(ward.due)),
         "stand_down": plain(person(cast.owner)),
         "return_step": plain(person(back_from_leave(ward), procedure_id=procedure)),
         "limit": plain(*(person(cast.owner, kind=kind) for kind in KINDS)),
