@@ -9,7 +9,7 @@ from audits.measures import rows_of
 from audits.rates import percent
 from audits.rows import Row, Stratum
 from credentials.curves import Curve, drift_curve, learner_curve
-from credentials.rules import assessable
+from credentials.rules import assessable, logged
 from credentials.rules.answers import Status
 from credentials.rules.asking import RECENT, ask_for
 from credentials.rules.facts import Basis, Facts
@@ -31,6 +31,8 @@ class Part:
 class Record:
     """What stands behind an answer in numbers. `doubt` says why the rate cannot be judged, '' if it can.
 
+    `tallied` are insertions of shift tallies in the same months, which are in no rate.
+
     `target` is what the rate is held against, for holders, None where it cannot be. `caseload` are parts of the rate
     that may overlap: a raw rate of much difficult work is not that of easy work.
     """
@@ -38,6 +40,7 @@ class Record:
     months: int
     successes: int
     insertions: int
+    tallied: int
     last_on: date | None
     basis: str
     doubt: str
@@ -64,6 +67,7 @@ def record_of(judged: Judged, status: Status, *, known: int | None = None) -> Re
         months=recent.months,
         successes=recent.successes,
         insertions=recent.insertions,
+        tallied=logged.tallied(facts, window),
         last_on=recent.last_on,
         basis=basis_words(facts, judged.on),
         doubt=found,

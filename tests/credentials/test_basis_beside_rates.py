@@ -81,7 +81,7 @@ def document(stage, clinician) -> dict:
     return json.loads(out.getvalue())
 
 
-def test_the_document_says_the_basis_and_gives_no_rate_where_it_allows_none(stage):
+def test_the_document_says_the_basis_and_gives_no_rate_where_it_allows_none(stage, client):
     stage.ready_to_learn(date(2026, 1, 12))
     hold(stage)
     holder = stage.learner
@@ -94,6 +94,11 @@ def test_the_document_says_the_basis_and_gives_no_rate_where_it_allows_none(stag
     assert told["logging_basis"] == "tally"
     assert "Not every insertion" in told["not_assessable"]
     assert (told["figures"]["rate"], told["figures"]["interval"], told["figures"]["days_since_last"]) == (None, None, 1)
+    client.force_login(stage.educator)
+    page = client.get(reverse("person", args=[holder.uuid])).content.decode()
+    assert "Logging basis: shift tally only" in page
+    assert "Besides, 4 in shift tallies" in page
+    assert "with 95% confidence" not in page
 
 
 def test_who_learns_logs_every_insertion_whatever_holders_do_there(stage, client):
