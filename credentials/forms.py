@@ -53,7 +53,7 @@ class ReplyForm(Form):
         label="What you want to say",
         max_length=1000,
         widget=forms.Textarea(attrs={"rows": 4}),
-        help_text="Seen by you and by the educators of your unit. Never write a patient's name or number.",
+        help_text="Everybody who sees this page reads it. Never write a patient's name or number.",
     )
 
 

@@ -16,7 +16,7 @@ from credentials.models import Flag, FlagReply
 from credentials.referring import referred_to
 from credentials.rules import progress
 from credentials.rules.progress import Line as Have
-from credentials.rules.standing import status_on
+from credentials.rules.status import status_on
 from credentials.standings import Judged, judge_many
 from credentials.today_lines import Line, Part
 from credentials.wording import RULE_WORDS

@@ -14,6 +14,7 @@ from credentials.flags import visible_flags
 from credentials.founding import may_decide
 from credentials.models import Flag, FlagReply, Referral, Standing
 from credentials.rules.answers import Answer, Status
+from credentials.rules.words import counted
 from credentials.seeing import followed, overseen
 from credentials.versions import State, Version
 from credentials.whocan import Line
@@ -75,13 +76,32 @@ def flags(access: Access) -> Listing:
                 sort="clinician__name",
                 link=lambda row: reverse("review", args=[row.uuid]),
             ),
-            Column("rule", "Question", value=lambda row: RULE_WORDS[row.rule], sort="rule"),
-            Column("procedure", "Procedure", value="procedure.name", sort="procedure__name"),
-            Column("raised", "Raised", "day", value="raised_on", sort=("raised_on", "id")),
+            Column(
+                "rule",
+                "Question",
+                value=lambda row: RULE_WORDS[row.rule],
+                sort="rule",
+                note="procedure.name",
+                note_label="Procedure",
+            ),
+            Column(
+                "raised",
+                "Raised",
+                "day",
+                value="raised_on",
+                sort=("raised_on", "id"),
+                note=lambda row: _age(row, access.on),
+                note_label="Open for",
+            ),
             Column("reply_by", "Reply by", "day", value=lambda row: None if row.closed_id else row.reply_by),
-            Column("age", "Days open", "number", value=lambda row: _days_open(row, access.on)),
-            Column("state", "State", value=_state, sort=("is_open", "raised_on")),
-            Column("plan", "Plan", value=lambda row: _plan_state(row, access.on)),
+            Column(
+                "state",
+                "State",
+                value=_state,
+                sort=("is_open", "raised_on"),
+                note=lambda row: _plan_state(row, access.on),
+                note_label="Plan",
+            ),
             Column("works", "Who works on it", value=_works_on),
         ),
         filters=(
@@ -124,16 +144,20 @@ def _with_what_came_of_it(rows: QuerySet[Flag], on: date) -> QuerySet[Flag]:
     ).prefetch_related(Prefetch("referrals", shown, to_attr="shown_to"))
 
 
-def _days_open(row: Flag, on: date) -> int | None:
-    return None if row.closed_id else (on - row.raised_on).days
+def _age(row: Flag, on: date) -> str:
+    days = (on - row.raised_on).days
+    if row.closed_id or days <= 0:
+        return "" if row.closed_id else "since today"
+    return f"open for {counted(days, 'day')}"
 
 
 def _plan_state(row: Any, on: date) -> str:
     if row.outcome != Flag.Outcome.PLAN:
         return ""
     if row.plan_due is None:
-        return "Ended"
-    return f"Overdue since {in_words(row.plan_due)}" if row.plan_due < on else f"Open, by {in_words(row.plan_due)}"
+        return "the plan ended"
+    due = in_words(row.plan_due)
+    return f"plan overdue since {due}" if row.plan_due < on else f"plan open, by {due}"
 
 
 def _works_on(row: Any) -> str:
@@ -142,7 +166,7 @@ def _works_on(row: Any) -> str:
     return ", ".join(dict.fromkeys(name for name in (first, *(each.to.name for each in row.shown_to)) if name))
 
 
-def _in_state(rows: QuerySet[Flag], value: str, on: date) -> QuerySet[Flag]:
+def _in_state(rows: QuerySet[Any], value: str, on: date) -> QuerySet[Any]:
     if value == "plan":
         return rows.filter(plan_due__isnull=False)
     if value == "overdue":
