@@ -205,6 +205,8 @@ TABLE: dict[str, Row] = {
     "today": Row(signed_in),
     "who_can": Row(here, FORM),
     "people": Row(staff, FORM, "those whose progress one may know"),
+    "unit_day": Row(oversees, FORM, "one's own units; answers, no figures"),
+    "incident": Row(oversees, PAGE, "figures only for who may see them"),
     "person": Row(here, note="the answer; figures and reasons only for who may see them"),
     # --- credentials: decisions about a person ---
     "enrol": Row(educates, FORM),

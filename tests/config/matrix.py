@@ -737,6 +737,8 @@ MATRIX: dict[str, Entry] = {
     "today": Entry(SIGNED_IN),
     "who_can": Entry(page(EVERYBODY_HERE), body=lambda cast: {"export": "csv"}),
     "people": Entry(page("supervisor assessor educator manager auditor"), body=lambda cast: {"export": "csv"}),
+    "unit_day": Entry(page("educator manager auditor"), a_procedure),
+    "incident": Entry(FOLLOWED, with_a_procedure),
     "person": Entry(LOOKED_UP, with_a_procedure),
     "enrol": Entry(DECIDED, clinicians),
     "enrolment_end": Entry(DECIDED, enrolments),
