@@ -94,8 +94,11 @@ def _basis(text: str) -> str:
     """What an award was decided on, as it was kept: its terms with what there was."""
     basis = json.loads(text)
     said = [f"{each['label']}: have {each['have']}, need {each['need']}" for each in basis.get("terms", ())]
-    if basis.get("evidence"):
-        said.append(str(basis["evidence"]))
+    if "evidence_kind" in basis:
+        said.append(
+            f"{basis['evidence_kind']}, {basis['evidence_place']}; entered by {basis.get('entered_by', 'nobody named')}, "
+            f"confirmed by {basis.get('confirmed_by', 'nobody named')}"
+        )
     return "; ".join(said) or "as the act says"
 
 

@@ -112,6 +112,28 @@ def entries(register: Register) -> dict[str, Any]:
     return register.ask(ASK_ENTRIES)
 
 
+ASK_FILES = """
+from credentials.papers import evidence, verifier
+from people.access import access_of
+from people.models import Clinician, User
+access = access_of(User.objects.get(email="idris.fennimore@wrenfield.example"))
+found = {"files": 0, "imported": 0, "wrong": []}
+for who in Clinician.objects.order_by("pk")[::4]:
+    file = evidence.evidence_of(access, who, made_at="2026-01-01T00:00:00.000000Z", by="Somebody")
+    found["files"] += 1
+    found["imported"] += any(each["kind"] == "logbook.imported" for each in file["acts"])
+    found["wrong"] += list(verifier.problems(evidence.sealed(file).encode()))
+"""
+
+
+@pytest.mark.std("A-20")
+def test_evidence_files_hold_for_people_of_every_kind(register: Register) -> None:
+    found = register.ask(ASK_FILES)
+    assert found["wrong"] == []
+    assert found["files"] > 20
+    assert found["imported"] > 5
+
+
 @pytest.mark.parametrize("key", STORIES)
 def test_the_review_finds_the_story(key: str, reviewed: dict[str, Any], standings: dict[str, Any]) -> None:
     story = STORIES[key]
