@@ -13,6 +13,7 @@ from credentials.rules.facts import Basis, Facts
 from credentials.rules.reasons import Finding, Reason
 from credentials.rules.standing import AnswerAt
 from credentials.standings import Read, read
+from credentials.wording import BASIS_WORDS
 from people.models import Clinician
 from people.tree import tree
 
@@ -32,6 +33,11 @@ class Answered:
     at: AnswerAt
     basis: Basis
     doubt: str
+
+    @property
+    def basis_words(self) -> str:
+        """The logging basis as pages say it."""
+        return BASIS_WORDS[self.basis]
 
     def document(self) -> dict[str, Any]:
         """The one document that `standing --json` prints."""
