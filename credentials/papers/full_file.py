@@ -20,6 +20,7 @@ from people.models import Clinician
 from people.tree import tree
 
 Data = dict[str, Any]
+BY = {"entered_by": "entered", "confirmed_by": "confirmed"}
 
 
 def paper_of(access: Access, clinician: Clinician, file: Data, *, made: str) -> Paper:
@@ -95,10 +96,8 @@ def _basis(text: str) -> str:
     basis = json.loads(text)
     said = [f"{each['label']}: have {each['have']}, need {each['need']}" for each in basis.get("terms", ())]
     if "evidence_kind" in basis:
-        said.append(
-            f"{basis['evidence_kind']}, {basis['evidence_place']}; entered by {basis.get('entered_by', 'nobody named')}, "
-            f"confirmed by {basis.get('confirmed_by', 'nobody named')}"
-        )
+        said.append(f"{basis['evidence_kind']}, {basis['evidence_place']}")
+        said += [f"{word} by {basis[key]}" for key, word in BY.items() if basis.get(key)]
     return "; ".join(said) or "as the act says"
 
 
