@@ -160,7 +160,7 @@ def waiting(access: Access) -> Iterator[Line]:
     for row in rows.filter(kind__in=PLANS, due_on__lt=access.on).order_by("due_on", "pk"):
         assert row.due_on is not None
         words = f"{row.clinician.name}: {row.get_kind_display().lower()} overdue since {in_words(row.due_on)}"
-        yield Line(Part.DECIDE, words, reverse("person", args=[row.clinician.uuid]))
+        yield Line(Part.DECIDE, words, reverse("plan", args=[row.uuid]))
 
 
 def _my_own(access: Access, me: Clinician) -> Iterator[Line]:
