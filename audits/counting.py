@@ -18,7 +18,8 @@ class State:
     """All of the version that stands which decides what it counts for.
 
     `statement` is the kind of the statement that stands on it ('' for none); `eligible` whether who signed it could, as
-    is known now; `dispute` what an open dispute is about ('' for none); `overdue` whether nobody decided it in time.
+    is known now; `settled` what an educator decided where they could not ('counts', 'struck', '' for nothing yet);
+    `dispute` what an open dispute is about ('' for none); `overdue` whether nobody decided it in time.
     A draft has no state: it is no entry yet.
     """
 
@@ -30,6 +31,7 @@ class State:
     partial: bool = False
     statement: str = ""
     eligible: bool = True
+    settled: str = ""
     dispute: str = ""
     overdue: bool = False
 
@@ -56,6 +58,7 @@ def counts(state: State) -> Counts:
     if state.simulation:
         # Never in a rate; towards simulation terms like any credit: once signed, and not while disputed.
         signed = state.attempted and state.statement in SIGNED and not state.dispute
+        signed = signed and (state.eligible or state.settled != "struck")
         return Counts(credit=Credit.SIMULATION if signed else Credit.NONE)
     if state.paper:
         return Counts(credit=Credit.PAPER if state.attempted and not state.dispute else Credit.NONE)
@@ -64,7 +67,7 @@ def counts(state: State) -> Counts:
     if not state.attempted:
         return Counts(safety=Safety.YES, partial=int(state.partial))
     credit = Credit.NONE
-    if not state.dispute and not state.emergency:
+    if not state.dispute and not state.emergency and (state.eligible or state.settled != "struck"):
         credit = SIGNED.get(state.statement, Credit.NONE)
     return Counts(
         safety=Safety.YES,
@@ -72,7 +75,7 @@ def counts(state: State) -> Counts:
         volume=1,
         in_rate=int(not state.partial),
         partial=int(state.partial),
-        in_question=int(credit in (Credit.IN_ROOM, Credit.NEARBY) and not state.eligible),
+        in_question=int(credit in (Credit.IN_ROOM, Credit.NEARBY) and not state.eligible and not state.settled),
     )
 
 

@@ -54,6 +54,7 @@ class Version(NamedTuple):
     signed_by: int | None = None
     dispute: str | None = None
     limit_on: date | None = None
+    settled: str | None = None  # what was decided about a countersignature that was in question
 
 
 _COLUMNS = (
@@ -79,6 +80,7 @@ def row_of(version: Version, *, eligible: bool = True, on: date | None = None) -
             partial=version.partial,
             statement=version.statement or "",
             eligible=eligible,
+            settled=version.settled or "",
             dispute=version.dispute or "",
             overdue=on is not None and version.limit_on is not None and version.limit_on <= on,
         )
@@ -119,8 +121,18 @@ def versions(insertions: QuerySet[Insertion], known: int | None = None) -> Query
         .annotate(
             _statement=FilteredRelation("statements", condition=_known(known, "statements__")),
             _dispute=FilteredRelation("disputes", condition=_known(known, "disputes__")),
+            _settled=FilteredRelation(
+                "_statement__reconsidered", condition=_known(known, "_statement__reconsidered__")
+            ),
         )
-        .values_list(*_COLUMNS, "_statement__kind", "_statement__by", "_dispute__about", "_dispute__limit_on")
+        .values_list(
+            *_COLUMNS,
+            "_statement__kind",
+            "_statement__by",
+            "_dispute__about",
+            "_dispute__limit_on",
+            "_settled__outcome",
+        )
     )
 
 

@@ -37,6 +37,7 @@ def register_all() -> None:
         "observation.dispute_taken_back",
         "observation.signed",
         "statement.signed",
+        "statements.reconsidered",
         "tally.noted",
     ):
         stale.register(kind, stale.SELF)

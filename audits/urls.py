@@ -1,6 +1,6 @@
 from django.urls import URLPattern, URLResolver, path
 
-from audits.views import agreement, disputes, entries, log, observations, observing, signing, tallies
+from audits.views import agreement, disputes, entries, log, observations, observing, reconsidering, signing, tallies
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("log/", log.log, name="log"),
@@ -21,6 +21,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("entries/<uuid:uuid>/decide/", signing.entry_decide, name="entry_decide"),
     path("entries/<uuid:uuid>/disagreement/", disputes.disagreement, name="disagreement"),
     path("entries/<uuid:uuid>/disagreement/decide/", disputes.disagreement_rule, name="disagreement_rule"),
+    path("in-question/", reconsidering.in_question, name="in_question"),
     path("disagreements/", disputes.disagreement_list, name="disagreements"),
     path("to-sign/", signing.to_sign, name="to_sign"),
     path("to-sign/check/", signing.to_sign_check, name="to_sign_check"),

@@ -5,7 +5,8 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from audits.models import Dispute, DisputeAnswer, Ruling
+from audits.models import Dispute, DisputeAnswer, Reconsidered, Ruling
+from audits.reconsidering import facts_of
 from ledger import verify
 from ledger.models import Act
 from ledger.verify import Problem, personal_of, with_acts
@@ -18,6 +19,7 @@ def register_all() -> None:
     verify.register("rulings", rulings)
     verify.register("closed disputes", closed_disputes)
     verify.register("statements of sides", answers)
+    verify.register("signatures in question", reconsidered)
 
 
 def rulings() -> Iterator[Problem]:
@@ -65,6 +67,20 @@ def answers() -> Iterator[Problem]:
         said = [(act.subject, act.actor_id, personal_of(act).get("text", told[0][2] if told else ""))] if act else []
         if told != said:
             yield Problem(seq, "what a side said is not what was written")
+
+
+def reconsidered() -> Iterator[Problem]:
+    """Each decision about a countersignature in question is one that its act made; none is missing."""
+    rows = Reconsidered.objects.select_related("statement__insertion")
+    for seq, act, made in with_acts(rows, _acts("statements.reconsidered")):
+        announced = dict(act.facts["statements"]) if act else {}
+        for row in made:
+            told = announced.pop(str(row.uuid), None)
+            said = (act.facts["outcome"], act.actor_id, personal_of(act).get("reason", row.reason)) if act else None
+            if told != facts_of(row.statement) or said != (row.outcome, row.by_id, row.reason):
+                yield Problem(seq, f"what was decided about a signature on {row.statement.insertion.uuid} is another")
+        if announced:
+            yield Problem(seq, f"{len(announced)} decisions about signatures are missing")
 
 
 def _subject(row: Ruling | DisputeAnswer) -> Any:

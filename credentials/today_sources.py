@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from django.urls import reverse
 
-from audits import ruling
+from audits import reconsidering, ruling
 from audits.disagreements import count_for
 from audits.models import Insertion
 from credentials import cohort_pages, policies, restrictions_shown, supervising_again, tallying_today
@@ -30,10 +30,17 @@ def disagreements(access: Access) -> Iterator[Line]:
         yield Line(Part.DECIDE, words, reverse("disagreements"))
 
 
+def in_question(access: Access) -> Iterator[Line]:
+    """Countersignatures whose signer could not supervise, until somebody decides."""
+    if count := reconsidering.count_for(access):
+        words = "1 countersignature is" if count == 1 else f"{count} countersignatures are"
+        yield Line(Part.DECIDE, f"{words} in question", reverse("in_question"))
+
+
 Source = Callable[[Access], Iterable[Line]]
 SOURCES: tuple[Source, ...] = (
     restrictions_shown.waiting,
-    disagreements,
+    disagreements, in_question,
     cohort_pages.waiting,
     tallying_today.waiting,
     supervising_again.waiting,

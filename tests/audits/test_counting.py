@@ -44,6 +44,12 @@ TABLE = {
     "no attempt, who disputed, past its time": (
         State(attempted=False, dispute="who", overdue=True), YES, Credit.NONE, 0, 0, 0, 0,
     ),
+    "in question, and it counts all the same": (
+        State(statement="in_room", eligible=False, settled="counts"), YES, Credit.IN_ROOM, 1, 1, 0, 0,
+    ),
+    "in question, and struck": (
+        State(statement="in_room", eligible=False, settled="struck"), YES, Credit.NONE, 1, 1, 0, 0,
+    ),
     "in the room, found not eligible": (State(statement="in_room", eligible=False), YES, Credit.IN_ROOM, 1, 1, 0, 1),
     "nearby, found not eligible": (State(statement="nearby", eligible=False), YES, Credit.NEARBY, 1, 1, 0, 1),
     "other evidence asks for no eligibility": (

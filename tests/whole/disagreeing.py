@@ -5,8 +5,9 @@ from typing import Any
 
 from django.db import models
 
-from audits import ruling
+from audits import reconsidering, ruling
 from audits.models import Dispute, ObservationDispute
+from people.access import access_of
 from people.signing import confirm
 from tests.factories import SECRET
 
@@ -35,6 +36,17 @@ class Disagreeing:
     def rule_observed(self) -> Any:
         found = self.one(ObservationDispute.objects.known().select_related("observation__clinician", "by"))
         return False if found is None else self._ruled(found)
+
+    def reconsider(self) -> Any:
+        who = self.one((self.world.chief, self.world.deputy))
+        found = reconsidering.in_question(access_of(who))
+        if not found:
+            return False
+        rows = [each.statement for each in found[:3]]
+        outcome, reason = self.one(("counts", "struck")), f"Compared, no. {self.number()}."
+        digest = reconsidering.decision_digest(rows, outcome, reason)
+        signer = confirm(user=who, secret=SECRET, meaning=reconsidering.MEANING, digests=[digest])
+        return reconsidering.decide(signer=signer, statements=rows, outcome=outcome, reason=reason)
 
     def _ruled(self, found: Any) -> Any:
         outcome, reason = self.one(ruling.outcomes_of(found)), f"Decided, no. {self.number()}."

@@ -30,7 +30,7 @@ INSISTS = 12  # times that a verb which nothing was found for is tried again at 
 # What chance alone comes to too rarely.
 LAST = (
     *("log_and_sign", "open_dispute") * 6, *("propose_withdrawal", "decide_proposal", "decide_proposal") * 6, "move",
-    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "review", *("award", "renew") * 4,
+    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "reconsider", "reconsider", "review", *("award", "renew") * 4,
     *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
     *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
     *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
@@ -46,7 +46,7 @@ SIGNED = {
     "observation.dispute_ruled", "observation.signed", "plan.ended", "plan.extended", "plan.made",
     "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "return_step.signed",
     "rules.approved", "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made",
-    "statement.signed", "suspension.ended", "suspension.made", "withdrawal.made",
+    "statement.signed", "statements.reconsidered", "suspension.ended", "suspension.made", "withdrawal.made",
 }  # fmt: skip
 # Signed too, and not in every few walks.
 SELDOM = {"return_plan.ended", "return_plan.extended", "stand_down.ended"}
