@@ -150,7 +150,7 @@ def test_an_educator_decides_a_batch_on_screen_and_it_leaves_today(client, stage
     url = reverse("in_question")
     assert "3 countersignatures are in question" in client.get(reverse("today")).content.decode()
     shown = client.get(url).content.decode()
-    assert shown.count(">Ana Owner, ") == 3
+    assert shown.count('name="statements"') == 3
     keys = [each.pk for each in statements(stage)]
     body = {"statements": keys[:2], "outcome": "counts", "reason": REASON}
     assert "Tick at least one" in client.post(url, {**body, "statements": []}).content.decode()

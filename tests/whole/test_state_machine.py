@@ -30,7 +30,8 @@ INSISTS = 12  # times that a verb which nothing was found for is tried again at 
 # What chance alone comes to too rarely.
 LAST = (
     *("log_and_sign", "open_dispute") * 6, *("propose_withdrawal", "decide_proposal", "decide_proposal") * 6, "move",
-    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "reconsider", "reconsider", "review", *("award", "renew") * 4,
+    *("award", "renew") * 3, *("log_and_sign", "end_appointment") * 6, "reconsider", "reconsider",
+    "review", *("award", "renew") * 4,
     *("propose", "approve") * 4, *("log_and_sign", "open_dispute", "rule") * 3,
     *("observe", "dispute_observation", "rule_observed") * 3, *("suspend", "open_plan", "end_limit", "end_limit") * 3,
     *("open_cohort", "join_cohort", "leave_cohort", "take_over") * 3,
