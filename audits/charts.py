@@ -197,6 +197,44 @@ def _missed(what: str, periods: tuple[tuple[str, int, int], ...]) -> SafeString:
     return _svg(figure, f"Missed over time: {what}", "; ".join(said) + "." if said else "Nothing that may be shown.")
 
 
+def endings_ahead(months: Sequence[tuple[str, int, int]]) -> SafeString:
+    """How many awards end in each month, (words, own people, agency and others), as columns with their numbers.
+
+    The first may stand for what has ended already. The others stand on top, light with an edge, so that black on white
+    tells them apart. The words of the first and last stand below.
+    """
+    return _endings(tuple(months))
+
+
+@lru_cache(maxsize=64)
+def _endings(months: tuple[tuple[str, int, int], ...]) -> SafeString:
+    figure, axes = _blank()
+    places = range(len(months))
+    own, others = [each[1] for each in months], [each[2] for each in months]
+    axes.bar(places, own, color=_INK, width=0.62)
+    axes.bar(places, others, bottom=own, color=_WASH, edgecolor=_INK, linewidth=1, width=0.62)
+    top = max([mine + theirs for mine, theirs in zip(own, others, strict=True)], default=0)
+    for place, mine, theirs in zip(places, own, others, strict=True):
+        if mine + theirs:
+            words, at = (f"{mine}+{theirs}" if theirs else str(mine)), (place, mine + theirs)
+            axes.annotate(words, at, (0, 3), textcoords="offset points", color=_SOFT, fontsize=_FONT, ha="center")
+    axes.set_ylim(0, max(top, 1) * 1.2)
+    axes.set_yticks([])
+    axes.set_xlim(-0.5, max(len(months), 1) - 0.5)
+    ends = sorted({0, len(months) - 1}) if months else []
+    axes.set_xticks(ends, [months[place][0] for place in ends])
+    labels = axes.get_xticklabels()
+    if len(labels) > 1:
+        labels[0].set_horizontalalignment("left")
+        labels[-1].set_horizontalalignment("right")
+    said = [
+        f"{words}, {mine}" + (f" and {theirs} of agency, bank or locum staff" if theirs else "")
+        for words, mine, theirs in months
+        if mine + theirs
+    ]
+    return _svg(figure, "Awards that end, month by month", "; ".join(said) + "." if said else "None ends.")
+
+
 def _blank(*, left: float = 0.01) -> tuple["Figure", "Axes"]:
     # Here, because only a page with a chart should wait for it.
     from matplotlib import rc_context

@@ -146,6 +146,23 @@ NAMES: dict[str, Name] = {
         whole(1, 90), 14, "Reply within", "How long the person has to reply before a review is worked through.",
         unit_of="days",
     ),
+    "cover_needed": Name(
+        whole(0, 500),
+        None,
+        "Cover needed",
+        "How many of its own people who may insert alone a unit needs. Each unit below without a number of its own "
+        "needs as many. It changes no answer: the year ahead shows where it will be missing.",
+        about_procedure=True,
+        unit_of="people",
+    ),
+    "supervisors_needed": Name(
+        whole(0, 100),
+        None,
+        "Supervisors needed",
+        "How many people who may supervise a unit needs; each unit below likewise. It changes no answer.",
+        about_procedure=True,
+        unit_of="people",
+    ),
     "second_rater_percent": Name(
         whole(0, 100), 10, "Second rater", "For so many observations of a hundred a second rater is asked for.",
         unit_of="per cent",

@@ -175,6 +175,19 @@ def answer_at_home(standing: Standing, *, on: date) -> AnswerAt:
     return answer_at(standing, standing.home, on=on)
 
 
+def answer_ahead(standing: Standing, units_above: Sequence[int], *, on: date, day: date) -> Answer:
+    """What the calendar alone leaves of the answer at a unit on a later day, if nothing new happens until then.
+
+    `on` is the day for which the standing was judged. Raises ValueError for a day before it.
+    """
+    if day < on:
+        raise ValueError(f"{day} is before the day that was judged, {on}")
+    judgement = _judgement_at(standing.judgements, units_above)
+    steps = [Step(on, judgement.status, judgement.answer), *judgement.ahead]
+    step = max((step for step in steps if step.on <= day), key=lambda step: step.on)
+    return _capped(step.answer, ceiling_at(standing.ceilings, units_above, day))
+
+
 def _capped(answer: Answer, limit: Limit | None) -> Answer:
     return strictest((answer, limit.gives)) if limit else answer
 
