@@ -19,6 +19,7 @@ from credentials.wording import act_words, option_words
 from ledger.models import Act
 from people.clock import in_words, through
 from people.models import Absence, Appointment, Clinician, Placement
+from people.staffing import professions_then
 from people.tree import Tree, tree
 
 ELSEWHERE = "a programme that is not in this register"
@@ -90,7 +91,8 @@ def _facts(clinician: Clinician, procedure: Procedure, on: date, known: int | No
         yield _fact("Enrolled", f"{programmes.get(row.programme.uuid, ELSEWHERE)}, {_span(row)}", row, on)
     for row in read(Award.objects.known(known).filter(clinician=clinician, procedure=procedure)):
         yield _fact("Award", _award(row, places, programmes), row, on, holds=_award_holds(row, on))
-    whose = Q(clinician=clinician) | Q(profession=clinician.profession)
+    profession = professions_then(known).get(clinician.uuid, clinician.profession)
+    whose = Q(clinician=clinician) | Q(profession=profession)
     for row in read(ScopeByRole.objects.known(known).filter(whose, procedure=procedure)):
         who = "" if row.clinician_id else f"{row.get_profession_display()}, everybody of this profession, "
         yield _fact("Scope by role", f"{who}{places.where(row.unit_id)}, {_span(row)}", row, on)

@@ -15,6 +15,7 @@ from config.demo import (
     telling_observed,
     telling_papers,
     telling_people,
+    telling_planning,
     telling_records,
     telling_reviews,
     telling_tallies,
@@ -47,6 +48,7 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         telling_cohorts,
         telling_limits,
         telling_papers,
+        telling_planning,
         telling_reviews,
         telling_tallies,
     ):

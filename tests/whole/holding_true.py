@@ -11,7 +11,7 @@ from audits import outcomes
 from audits.integrity import altered
 from audits.models import Outcome
 from audits.rows import Row
-from credentials import standings
+from credentials import past, standings
 from credentials.models import Standing
 from credentials.rules.body import to_body
 from ledger import acts, clock
@@ -30,12 +30,14 @@ class Answers:
     """Each answer given along the way, by its number and day, to be asked for again."""
 
     given: dict[tuple[int, date], dict[tuple[int, int], str]] = field(default_factory=dict)
+    told: dict[tuple[int, date], tuple[str, ...]] = field(default_factory=dict)
 
     def ask(self, walk: Walk) -> None:
         with clock.at(walk.now):
             known = acts.head()
             for pair, judged in standings.judge_many(walk.pairs()).items():
                 self.given.setdefault((known, judged.on), {})[pair] = judged.body
+            self.told[known, walk.today] = _told(walk, walk.today, known)
 
     def asked_again(self, walk: Walk) -> None:
         with clock.at(walk.now):
@@ -45,6 +47,15 @@ class Answers:
                     assert again[pair].body == body, (
                         f"{pair} on {on} as known at {known}: {_first(body, again[pair].body)}"
                     )
+            for (known, on), told in self.told.items():
+                assert _told(walk, on, known) == told, f"the review of {on} as known at {known} reads otherwise now"
+
+
+def _told(walk: Walk, on: date, known: int) -> tuple[str, ...]:
+    """What the review of a day says of the owner as known then: the versions in force and each fact in words."""
+    side = past.side(walk.world.cast.owner, walk.world.procedures[0], unit=None, on=on, known=known)
+    facts = [f"{each.heading}: {each.words} {each.holds} {each.act.seq}" for each in side.facts]
+    return (*(each.words for each in side.versions), *facts, side.answered.path)
 
 
 def a_read_trusts_no_stale_row(walk: Walk) -> None:

@@ -38,6 +38,7 @@ LAST = (
     "review", *("refer", "plan_from_flag", "complete_plan", "end_referral") * 2,
     *("observe", "ask_second") * 3, *("sign_return", "sign_return") * 2,
     *("retire_checklist", "decide_retirement", "decide_retirement") * 3,
+    *("note_policy", "change_policy", "end_policy") * 2,
     *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
@@ -45,6 +46,7 @@ SIGNED = {
     "award.made", "award.renewed", "checklist.approved", "checklist.retired", "checklist.retirement_decided",
     "cohort.left", "correction.decided", "dispute.ruled", "flag.closed", "founding.decided", "logbook.imported",
     "observation.dispute_ruled", "observation.signed", "plan.ended", "plan.extended", "plan.made",
+    "policy.changed", "policy.ended", "policy.opened",
     "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "return_step.signed",
     "rules.approved", "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made",
     "statement.signed", "statements.reconsidered", "suspension.ended", "suspension.made", "withdrawal.made",

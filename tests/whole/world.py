@@ -48,7 +48,9 @@ from tests.factories import (
 from tests.whole.disagreeing import Disagreeing
 from tests.whole.grouping import Grouping
 from tests.whole.limiting import Limiting
+from tests.whole.planning import Planning
 from tests.whole.reviewing import Reviewing
+from tests.whole.taking import Taking
 from tests.whole.tallying import Tallying
 from tests.whole.watching import Watching
 
@@ -166,7 +168,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying):
+class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying, Planning, Taking):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
