@@ -61,7 +61,8 @@ def test_it_ends_early_with_a_reason_and_what_was_known_before_stays(stage, retu
     with pytest.raises(Problems, match="say why it ends now"):
         signed(stage, stage.educator)
     made = signed(stage, stage.educator, EARLY)
-    assert (made.kind, made.on, made.verified_by, made.about) == ("return", TODAY, stage.educator.name, EARLY.removesuffix("."))
+    said = (made.kind, made.on, made.verified_by, made.about)
+    assert said == ("return", TODAY, stage.educator.name, EARLY.removesuffix("."))
     assert made.result == "0 of 3 supervised insertions, ended early"
     assert answer(stage) == "alone"
     assert answer(stage, TODAY - timedelta(days=1)) == "in_room"
