@@ -43,9 +43,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
         observations.observation_dispute_take_back,
         name="observation_dispute_take_back",
     ),
-    path(
-        "observations/<uuid:uuid>/disagreement/", disputes.disagreement_observed, name="disagreement_observed"
-    ),
+    path("observations/<uuid:uuid>/disagreement/", disputes.disagreement_observed, name="disagreement_observed"),
     path(
         "observations/<uuid:uuid>/disagreement/decide/",
         disputes.disagreement_observed_rule,

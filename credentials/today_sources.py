@@ -40,7 +40,8 @@ def in_question(access: Access) -> Iterator[Line]:
 Source = Callable[[Access], Iterable[Line]]
 SOURCES: tuple[Source, ...] = (
     restrictions_shown.waiting,
-    disagreements, in_question,
+    disagreements,
+    in_question,
     cohort_pages.waiting,
     tallying_today.waiting,
     supervising_again.waiting,

@@ -1,6 +1,6 @@
 """A decision on screen: first what it says, then the check page with the signature; 'Change' leads back.
 
-    return in_two_steps(request, asked, Steps(...), typed=..., done=...)
+return in_two_steps(request, asked, Steps(...), typed=..., done=...)
 """
 
 from collections.abc import Callable, Mapping

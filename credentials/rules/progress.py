@@ -109,7 +109,7 @@ def observations_counted(facts: Facts, need: int, first: date, last: date) -> tu
     One that stopped at a missed vein stands for preparation and asepsis: it counts beside another, never alone.
     Settings are never added to one another.
     """
-    found = Counter(_sort_of(each) for each in facts.observations if first <= each.day <= last)
+    found = Counter(sort_of(each) for each in facts.observations if first <= each.day <= last)
     partly = found[Verdict.PARTLY]
     beside = min(partly, max(0, need - 1))
     left_out = (
@@ -141,8 +141,8 @@ def _by_whom(facts: Facts, credit: CreditCount, terms: Terms, since: date, on: d
     count only beside another, the ones by a further assessor are taken first.
     """
     seen = [each for each in facts.observations if since <= each.day <= on]
-    met = {each.assessor for each in seen if _sort_of(each) == Verdict.MET}
-    partly = [each.assessor for each in seen if _sort_of(each) == Verdict.PARTLY]
+    met = {each.assessor for each in seen if sort_of(each) == Verdict.MET}
+    partly = [each.assessor for each in seen if sort_of(each) == Verdict.PARTLY]
     beside = min(len(partly), max(0, terms.observations - 1))
     further = set(partly) - met
     others = (met | (further if beside else set())) - credit.main
@@ -158,7 +158,7 @@ def _more(assessors: int) -> int:
     return assessors if assessors > 1 else 0
 
 
-def _sort_of(seen: Observation) -> str:
+def sort_of(seen: Observation) -> str:
     """What an observation is counted as, or the first thing that keeps it from being counted."""
     if not seen.for_decision:
         return Purpose.LEARNING

@@ -38,6 +38,7 @@ LAST = (
     "review", *("refer", "plan_from_flag", "complete_plan", "end_referral") * 2,
     *("observe", "ask_second") * 3, *("sign_return", "sign_return") * 2,
     *("retire_checklist", "decide_retirement", "decide_retirement") * 3,
+    *("certify", "certify", "revoke_certificate", "take_evidence") * 3,
     *("note_policy", "change_policy", "end_policy") * 2,
     *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
 )  # fmt: skip
