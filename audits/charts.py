@@ -228,7 +228,7 @@ def _endings(months: tuple[tuple[str, int, int], ...]) -> SafeString:
         labels[0].set_horizontalalignment("left")
         labels[-1].set_horizontalalignment("right")
     said = [
-        f"{words}, {mine}" + (f" and {theirs} of agency, bank or locum staff" if theirs else "")
+        f"{words}, {mine}" + (f" and {theirs} not employed there" if theirs else "")
         for words, mine, theirs in months
         if mine + theirs
     ]

@@ -59,6 +59,15 @@ class Cover:
     supervisors_needed: int | None
 
     @property
+    def name(self) -> str:
+        return self.path.rpartition(" / ")[2]
+
+    @property
+    def where(self) -> str:
+        """What the unit lies in, '' for a hospital."""
+        return self.path.rpartition(" / ")[0]
+
+    @property
     def is_short(self) -> bool:
         return self.needed is not None and self.today.own < self.needed
 

@@ -1,7 +1,7 @@
 """The year ahead for who plans: awards that end, by unit and month, with the names behind each number.
 
 Dates and what is due, never anybody's figures. A unit's own people are those employed there; agency, bank and locum
-staff stand apart. Standings are read as stored: bring them up to date first (`credentials.standings.refresh`).
+staff and students stand apart. Standings are read as stored: bring them up to date first (`credentials.standings.refresh`).
 """
 
 from collections import Counter, defaultdict
@@ -41,7 +41,8 @@ class Ending:
 
     @property
     def is_apart(self) -> bool:
-        return self.kind in APART
+        """Whether they are not employed there: agency, bank, locum, student."""
+        return self.kind != Placement.Kind.EMPLOYED
 
     @property
     def kind_words(self) -> str:
@@ -50,7 +51,7 @@ class Ending:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """How many awards end: those of the unit's own people, and those of agency, bank and locum staff."""
+    """How many awards end: those of the unit's own people, and those of agency, bank and locum staff and students."""
 
     own: int = 0
     apart: int = 0
@@ -70,6 +71,15 @@ class Row:
     path: str
     ended: Cell
     months: Sequence[Cell]
+
+    @property
+    def name(self) -> str:
+        return self.path.rpartition(" / ")[2]
+
+    @property
+    def where(self) -> str:
+        """What the unit lies in, '' for a hospital."""
+        return self.path.rpartition(" / ")[0]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,7 +118,7 @@ class Ahead:
             *((f"{day:%B %Y}", cell) for day, cell in zip(self.months, months, strict=True)),
         ]
         return Table(
-            ("Month", "Own people", "Agency, bank, locum"),
+            ("Month", "Employed there", "Agency, bank, locum, student"),
             tuple((words, str(cell.own), str(cell.apart)) for words, cell in lines),
         )
 
@@ -192,6 +202,7 @@ def listing(ahead: Ahead) -> Listing:
             Filter("month", forms.ChoiceField(label="Month", choices=months, required=False), in_month),
         ),
         order="last_day",
+        per_page=0,  # it is printed
         empty="No award of anybody you oversee ends within the year.",
         notes=("Awards as they stand now: a renewal moves them.",),
     )

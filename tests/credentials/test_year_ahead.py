@@ -116,7 +116,7 @@ def test_the_table_beside_the_picture_has_its_numbers(stage):
     shown = planning.planning(access_of(stage.cast.manager))
     drawn = [row for row in shown.ahead.table().rows if row[1:] != ("0", "0")]
     assert ("May 2026", "1", "1") in drawn
-    assert "May 2026, 1 and 1 of agency, bank or locum staff" in shown.picture
+    assert "May 2026, 1 and 1 not employed there" in shown.picture
     assert shown.picture == planning.planning(access_of(stage.cast.manager)).picture
 
 
