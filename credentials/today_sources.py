@@ -10,7 +10,7 @@ from django.urls import reverse
 from audits import reconsidering, ruling
 from audits.disagreements import count_for
 from audits.models import Insertion
-from credentials import cohort_pages, policies, restrictions_shown, supervising_again, tallying_today
+from credentials import cohort_pages, new_requirements, policies, restrictions_shown, supervising_again, tallying_today
 from credentials.today_lines import Line, Part
 from people.access import Access
 from people.clock import in_words
@@ -46,6 +46,7 @@ SOURCES: tuple[Source, ...] = (
     tallying_today.waiting,
     supervising_again.waiting,
     policies.waiting,
+    new_requirements.waiting,
 )
 
 
