@@ -172,7 +172,7 @@ def _closed_as_signed(row: Flag, act: Act) -> bool:
         whole = _signed(act, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
         return whole and bool(act.facts["outcome"] == row.outcome)
     closes = {"flag": str(row.uuid), "flag_digest": flag_digest(row), "outcome": row.outcome}
-    decided = CLOSED_BY.get(row.outcome) == act.kind and act.facts.get("closes") == closes
+    decided = CLOSED_BY.get(Flag.Outcome(row.outcome)) == act.kind and act.facts.get("closes") == closes
     return decided and (act.subject, act.actor_id) == (row.clinician.uuid, row.closed_by_id)
 
 

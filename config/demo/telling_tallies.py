@@ -38,8 +38,8 @@ def _in_fortnights(plan: Plan) -> None:
     plan.holds(who, expires_on=add_months(plan.today, 7), months=30)
     rng = plan.rng("fortnights", who)
     for each in fortnights(plan.ago(400), plan.ago(1), begins=BEGINS):
-        for day in range(1, 13, 3):
-            at = datetime.combine(each.first + timedelta(days=day), time(11, 5))
+        for later in range(1, 13, 3):
+            at = datetime.combine(each.first + timedelta(days=later), time(11, 5))
             if at.date() < plan.today:
                 plan.inserts(rng, who, at, attempts.at_rate(rng, "ADULT", 0.9), procedure="ADULT")
     for ago in range(2, 200, 8):
