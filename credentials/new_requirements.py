@@ -1,4 +1,4 @@
-"""What Today says of a new version that asks something else of somebody: programme, checklist or rules at their home."""
+"""What Today says of a new version that asks something else of somebody: a programme, checklist or rules at home."""
 
 from collections.abc import Iterator
 from datetime import timedelta

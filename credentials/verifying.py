@@ -1,7 +1,7 @@
 """Whether stored decisions are what their acts said: for `verify_ledger`, beside `audits.verifying`."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from audits.models import Checklist, Retirement
@@ -16,7 +16,7 @@ from ledger.models import Act
 from ledger.verify import Problem, personal_of, with_acts
 from people.signing import digest_of
 
-CLOSED_BY = {Flag.Outcome.PLAN: "plan.made", Flag.Outcome.SUSPENDED: "suspension.made"}
+CLOSED_BY: Mapping[str, str] = {Flag.Outcome.PLAN: "plan.made", Flag.Outcome.SUSPENDED: "suspension.made"}
 
 
 def register_all() -> None:
@@ -172,7 +172,7 @@ def _closed_as_signed(row: Flag, act: Act) -> bool:
         whole = _signed(act, "flag.closed", row.uuid, flag_digest(row), row.closed_by_id)
         return whole and bool(act.facts["outcome"] == row.outcome)
     closes = {"flag": str(row.uuid), "flag_digest": flag_digest(row), "outcome": row.outcome}
-    decided = CLOSED_BY.get(Flag.Outcome(row.outcome)) == act.kind and act.facts.get("closes") == closes
+    decided = CLOSED_BY.get(row.outcome) == act.kind and act.facts.get("closes") == closes
     return decided and (act.subject, act.actor_id) == (row.clinician.uuid, row.closed_by_id)
 
 

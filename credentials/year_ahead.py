@@ -1,7 +1,7 @@
 """The year ahead for who plans: awards that end, by unit and month, with the names behind each number.
 
 Dates and what is due, never anybody's figures. A unit's own people are those employed there; agency, bank and locum
-staff and students stand apart. Standings are read as stored: bring them up to date first (`credentials.standings.refresh`).
+staff and students stand apart. Standings are read as stored: bring them up to date first (`standings.refresh`).
 """
 
 from collections import Counter, defaultdict
