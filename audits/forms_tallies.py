@@ -51,7 +51,7 @@ class TallyForm(Form):
         first = next((key for key in self.places if any(_key(each) == key for each in self.tallying)), "")
         chosen = asked.get("where", "")
         super().__init__(
-            data,
+            data if self.places else None,  # with nothing to choose there is no form, and nothing to mend in it
             initial={
                 "on": asked.get("on") or self.today,
                 "where": chosen if chosen in self.places else first or next(iter(self.places), ""),

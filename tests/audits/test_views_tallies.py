@@ -121,6 +121,13 @@ def test_where_every_insertion_is_logged_the_page_leads_to_the_log(stage):
     assert reverse("log") in text_of(answer)
 
 
+def test_a_form_sent_by_who_holds_nothing_leads_to_the_log_and_asks_to_mend_nothing(stage):
+    answer = send(stage)
+    assert "No tally today" in text_of(answer)
+    assert answer.context["faulty"] == []
+    assert not Tally.objects.exists()
+
+
 def test_an_educator_notes_one_on_behalf(on_tally):
     client = client_of(on_tally.cast.educator)
     url = reverse("tally_for", args=[on_tally.owner.uuid])
