@@ -30,6 +30,7 @@ KEPT = {
     "A-20": "one person's whole file on paper and as data, with a script that checks it without the register",
     "A-21": "a printed entry says whether it was changed since it was first entered, and why",
     "A-22": "the server's clock in UTC; a device's own time is a claim",
+    "A-26": "training and proficiency are captured, reported by role, sent on, notified, and decide what one may do",
     "B-40": "no patient identifiers",
     "B-45": "a flag is explained, can be answered, and limits nobody; people decide",
     "C-04": "what binds is checked as a whole before it is signed",
