@@ -62,6 +62,7 @@ def test_a_tally_takes_four_taps_on_a_phone_and_can_be_changed(
     tap("main >> text=Save")
     expect(page.locator("main")).to_contain_text("Noted: 3 on")
     assert taps <= MOST_TAPS
+    assert axe() == []
     assert Tally.objects.known().get().insertions == 3
     page.click(".tile:has-text('None')")
     page.click("main >> text=Save")
