@@ -232,7 +232,7 @@ def _endings(months: tuple[tuple[str, int, int], ...]) -> SafeString:
         for words, mine, theirs in months
         if mine + theirs
     ]
-    return _svg(figure, "Awards that end, month by month", "; ".join(said) + "." if said else "None ends.")
+    return _svg(figure, "Awards that end, month by month", "; ".join(said) + "." if said else "No award ends.")
 
 
 def _blank(*, left: float = 0.01) -> tuple["Figure", "Axes"]:

@@ -13,17 +13,19 @@ import pytest
 from audits.example_checklist import EXAMPLE
 from audits.models import Award, Checklist, Procedure, ScopeByRole
 from config.permissions import TABLE
-from credentials import cohorts
+from credentials import cohorts, policies
 from credentials.models import Flag, Founding, Programme, Rules
 from credentials.restrictions_shown import KINDS
 from ledger import clock
 from ledger.canonical import canonical
 from people.models import Clinician
+from people.settings import set_setting
+from people.signing import confirm
 from tests.audits.conftest import give_award
 from tests.browser.stage import Ward, fill
 from tests.browser.walk import Found, Looker, Planner, opened_by_get
 from tests.credentials.checklists import a_draft, a_retirement_of
-from tests.factories import AbsenceFactory, ChecklistFactory, make_clinician
+from tests.factories import SECRET, AbsenceFactory, ChecklistFactory, make_clinician
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -119,6 +121,13 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "disagreement_observed": plain(watched["disputed"]),
         "disagreement_observed_rule": plain(watched["disputed"]),
         "papers": plain(person(cast.owner), person(ward.due)),
+        **planned(ward),
+        "unit_day": [({}, ""), ({}, f"?unit={cast.wards.ward.pk}&procedure={procedure}&on={ward.today}")],
+        "incident": [
+            (person(cast.owner), ""),
+            *((person(who), f"?procedure={procedure}&on={ward.today}") for who in (cast.owner, ward.due, lapsed)),
+            (person(cast.owner), "?on=1+January+1990"),
+        ],
         "stand_down": plain(person(cast.owner)),
         "return_step": plain(person(back_from_leave(ward), procedure_id=procedure)),
         "limit": plain(*(person(cast.owner, kind=kind) for kind in KINDS)),
@@ -129,6 +138,22 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
             )
         ),
     }
+
+
+def planned(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
+    """A policy to be looked at soon, and what the ward needs."""
+    policy = policies.Policy(
+        unit=ward.cast.wards.department, procedure=None, title="Peripheral cannulation", kept_at="Library, no. 12",
+        rests=("rules", "programme"), review_on=ward.today + timedelta(days=9),
+    )  # fmt: skip
+    signer = confirm(user=ward.second, secret=SECRET, meaning=policies.OPENED, digests=[policy.digest])
+    made = {"uuid": policies.open_policy(signer=signer, policy=policy).uuid}
+    for name in ("cover_needed", "supervisors_needed"):
+        set_setting(
+            actor=ward.second, unit=ward.cast.wards.ward, name=name, value="4", about=ward.procedure.code,
+            from_day=ward.today,
+        )  # fmt: skip
+    return {name: [(made, "")] for name in ("policy", "policy_change", "policy_end")}
 
 
 def back_from_leave(ward: Ward) -> Clinician:

@@ -127,7 +127,7 @@ def test_equal_numbers_draw_equal_bytes():
     charts._endings.cache_clear()
     assert charts.endings_ahead(months) == first
     assert "style=" not in first
-    assert "None ends." in charts.endings_ahead([("ended", 0, 0)])
+    assert "No award ends." in charts.endings_ahead([("ended", 0, 0)])
 
 
 def test_nobody_elsewhere_is_in_it(stage):
