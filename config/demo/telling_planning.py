@@ -11,7 +11,8 @@ from credentials.models import LocalPolicy
 from people.settings import set_setting
 
 INSERTION, SHARPS, OLD = "Peripheral cannulation", "Sharps and exposure", "Cannulation in renal patients"
-NEEDED = (("tern", 4), ("heron", 5), ("curlew", 4), ("emergency", 6), ("egret", 4))
+# Unit, people who may insert alone, supervisors: some have enough, some will not, some lack one now.
+NEEDED = (("tern", 8, 2), ("heron", 10, 2), ("curlew", 4, 5), ("emergency", 6, 2), ("egret", 4, 2), ("imaging", 2, 1))
 
 
 def tell(plan: Plan) -> None:
@@ -21,9 +22,9 @@ def tell(plan: Plan) -> None:
 
 
 def _need(doors: Doors, first: date) -> None:
-    for unit, people in NEEDED:
+    for unit, people, supervisors in NEEDED:
         _set(doors, unit, "cover_needed", people, first)
-        _set(doors, unit, "supervisors_needed", 2, first)
+        _set(doors, unit, "supervisors_needed", supervisors, first)
 
 
 def _set(doors: Doors, unit: str, name: str, value: int, first: date) -> None:

@@ -291,3 +291,33 @@ def _days(plan: Plan, steady: Steady) -> list[tuple[date, bool]]:
         for each in plan.insertions
         if each.who == steady.who and not each.supervisor and _counts(plan, each)
     ]
+
+
+ASK_PLANNING = """
+from datetime import date
+from config.demo import leads
+from credentials.cover import cover
+from credentials.models import LocalPolicy
+from credentials.policies import waiting
+from people.access import access_of
+from people.models import User
+mine = access_of(User.objects.get(email=leads.manager_of("saltmarsh")))
+theirs = access_of(User.objects.get(email=leads.manager_of("harbour")))
+found = {
+    "ended": list(LocalPolicy.objects.known().filter(ended=True).values_list("title", flat=True)),
+    "versions": LocalPolicy.objects.filter(title="Sharps and exposure").count(),
+    "soon": [line.words for line in waiting(mine)],
+    "late": [line.words for line in waiting(theirs)],
+    "cover": {each.name: [each.needed, each.today.own, each.next] for each in cover(mine)},
+}
+"""
+
+
+def test_who_plans_finds_a_need_ahead_and_a_policy_that_is_due(register: Register) -> None:
+    found = register.ask(ASK_PLANNING)
+    assert found["ended"] == ["Cannulation in renal patients"]
+    assert found["versions"] == 2
+    assert [words for words in found["soon"] if "look at it again by" in words] != []
+    assert [words for words in found["late"] if "was to be looked at again by" in words] != []
+    assert {"Ward 4 Tern", "Ward 5 Heron", "Emergency"} <= found["cover"].keys()
+    assert [needs for _, _, needs in found["cover"].values() if "renewal" in needs or "more" in needs] != []
