@@ -109,7 +109,7 @@ def side(clinician: Clinician, procedure: Procedure, *, unit: int | None, on: da
         answered=answered,
         recorded_at=Act.objects.values_list("recorded_at", flat=True).get(seq=answered.read.known),
         versions=versions_on(procedure, above, on=on, known=known),
-        facts=facts_of(clinician, procedure, on=on, known=known),
+        facts=facts_of(clinician, procedure, above=above, on=on, known=known),
     )
 
 
@@ -121,6 +121,8 @@ def changes(then: Side, now: Side, *, figures: bool) -> list[Change]:
         for was, is_ in zip(then.versions, now.versions, strict=True)
         if was.words != is_.words
     ]
+    if then.answered.path != now.answered.path:
+        found.append(Change(f"Unit: {then.answered.path or 'none'} then, {now.answered.path or 'none'} now."))
     if figures:
         found += [Change(words) for words in _figures_differ(then.answered, now.answered)]
     return found + differences(then.facts, now.facts)

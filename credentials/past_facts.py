@@ -11,18 +11,23 @@ from uuid import UUID
 
 from django.db.models import Q, QuerySet
 
+from audits.checklist import Purpose
 from audits.checklists import checklists_known
-from audits.models import Award, Completion, Procedure, Recognition, Restriction, ScopeByRole
+from audits.models import Award, Completion, Observation, Procedure, Recognition, Restriction, ScopeByRole
+from audits.ruling import struck_observations
 from credentials.documents import programmes_known, rules_known
 from credentials.models import Enrolment, Programme
 from credentials.wording import act_words, option_words
 from ledger.models import Act
 from people.clock import in_words, through
-from people.models import Absence, Appointment, Clinician, Placement
+from people.models import Absence, Appointment, Clinician, Placement, Setting
+from people.settings import NAMES, parsed, value_words
 from people.staffing import professions_then
 from people.tree import Tree, tree
 
 ELSEWHERE = "a programme that is not in this register"
+SETTING = "Setting"
+PLANNED = ("cover_needed", "supervisors_needed")  # they change no answer
 PLANS = (Restriction.Kind.PLAN, Restriction.Kind.RETURN_PLAN)
 
 
@@ -60,12 +65,37 @@ class Change:
         return f"{act_words(self.act.kind)}, number {self.act.seq}" if self.act else ""
 
 
-def facts_of(clinician: Clinician, procedure: Procedure, *, on: date, known: int | None = None) -> list[Fact]:
-    """Every dated fact about this person and procedure that had begun by that day, as known now or then.
-
-    The number of queries does not grow with them.
+def facts_of(
+    clinician: Clinician, procedure: Procedure, *, above: Sequence[int] = (), on: date, known: int | None = None
+) -> list[Fact]:
+    """Every dated fact about this person and procedure that had begun by that day, as known now or then; with the
+    settings of a unit, given with those above it. The number of queries does not grow with them.
     """
-    return list(_facts(clinician, procedure, on, known))
+    return [*_facts(clinician, procedure, on, known), *_settings(procedure, above, on, known)]
+
+
+def _settings(procedure: Procedure, above: Sequence[int], on: date, known: int | None) -> Iterator[Fact]:
+    """The settings of these units that an answer may rest on."""
+    places = tree(known)
+    rows = Setting.objects.known(known).filter(unit__in=above, from_day__lte=on, about__in=("", procedure.code))
+    rows = rows.exclude(name__in=PLANNED).select_related("known_from__actor", "known_until__actor")
+    for row in rows.order_by("from_day", "pk"):
+        title = NAMES[row.name].title if row.name in NAMES else row.name
+        words = f"{title} at {places.where(row.unit_id)}: {value_words(row.name, parsed(row))}"
+        yield Fact(SETTING, f"{words}, from {in_words(row.from_day)}", False, row.known_from, row.known_until)
+
+
+def _observed(clinician: Clinician, procedure: Procedure, on: date, known: int | None) -> Iterator[Fact]:
+    """Observations for a decision, without what they came to: signed, and not struck out."""
+    struck = struck_observations(known).filter(observation_dispute__observation__clinician=clinician)
+    rows = Observation.objects.signed_by(known).filter(
+        clinician=clinician, procedure=procedure, second_of=None, purpose=Purpose.DECISION, observed_on__lte=on
+    )
+    rows = rows.exclude(pk__in=struck.values("observation_dispute__observation")).defer("content")
+    for row in rows.select_related("signed__actor", "assessor").order_by("observed_on", "pk"):
+        words = f"for a decision, {row.get_setting_display().lower()}, {in_words(row.observed_on)}, {row.assessor.name}"
+        if row.signed is not None:
+            yield Fact("Observed", words, True, row.signed)
 
 
 def _facts(clinician: Clinician, procedure: Procedure, on: date, known: int | None) -> Iterator[Fact]:
@@ -102,6 +132,7 @@ def _facts(clinician: Clinician, procedure: Procedure, on: date, known: int | No
     for row in read(done, since="on"):
         holds = row.passed and (row.valid_until is None or on < row.valid_until)
         yield _fact("Done", _completion(row), row, on, holds=holds)
+    yield from _observed(clinician, procedure, on, known)
     brought = Recognition.objects.known(known).filter(clinician=clinician, procedure=procedure)
     for row in read(brought, since="on"):
         words = f"{row.get_outcome_display().lower()}, from {row.origin}, decided {in_words(row.on)}"

@@ -1,9 +1,7 @@
 """People: the list, and a person's page with the answer for today or any day."""
 
-from datetime import date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.views.decorators.http import require_http_methods
@@ -11,10 +9,10 @@ from django.views.decorators.http import require_http_methods
 from audits.models import Procedure
 from credentials import tables
 from credentials.forms import DayAskedForm
+from credentials.past import number_at_end_of
 from credentials.person import PersonPage, person_page
 from credentials.seeing import followed
 from credentials.standings import refresh
-from ledger import acts
 from people import access, exports
 from people.access import Access, Right
 from people.lookups import note_view
@@ -67,7 +65,7 @@ def _pages(mine: Access, clinician: Clinician, asked: dict[str, Any]) -> tuple[P
     now = person_page(mine, clinician, procedure=asked.get("procedure"))
     known = asked.get("known")
     if asked.get("known_on"):
-        known = _end_of(asked["known_on"], now.zone)
+        known = number_at_end_of(asked["known_on"], now.zone)
     if known is None and asked.get("on") in (None, now.on):
         return now, now
     return now, person_page(mine, clinician, procedure=now.procedure, on=asked.get("on") or now.on, known=known)
@@ -75,9 +73,3 @@ def _pages(mine: Access, clinician: Clinician, asked: dict[str, Any]) -> tuple[P
 
 def _as_asked(asked: dict[str, Any], shown: PersonPage) -> dict[str, Any]:
     return {**asked, "procedure": shown.procedure.pk}
-
-
-def _end_of(day: date, zone: str) -> int:
-    """The number of the last act of a day on the clocks of a zone."""
-    midnight = datetime.combine(day + timedelta(days=1), time.min, ZoneInfo(zone))
-    return acts.number_at(midnight - timedelta(microseconds=1))

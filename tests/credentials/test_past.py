@@ -19,6 +19,7 @@ from ledger.canonical import canonical
 from people import staffing
 from people.access import NotPermitted, access_of
 from people.models import Clinician, Placement, View
+from people.settings import set_setting
 from sheets.reading import read_workbook
 from tests.audits.conftest import FAILED, give_award
 from tests.credentials.conftest import NOW, TODAY, Stage, sign
@@ -120,6 +121,17 @@ def test_the_end_of_a_day_is_that_of_the_place(stage):
     assert past.number_at_end_of(TODAY, ZONE) == known
     assert past.number_at_end_of(TODAY + timedelta(days=1), ZONE) == head()
     assert past.number_at_time(TODAY, time(13, 31), ZONE) < known
+
+
+def test_a_setting_that_came_in_later_is_named(stage):
+    who, known = holder(stage), head()
+    set_setting(actor=stage.educator, unit=stage.ward, name="ceiling_employed", value="nearby", from_day=TODAY)
+    then, now, changes = compared(stage, who, known)
+    assert (then.at.answer.value, now.at.answer.value) == ("alone", "nearby")
+    assert [each.words.partition(" at ")[0] for each in changes if each.act] == [
+        "Came in later. Setting: Ceiling for employed"
+    ]
+    assert changes[-1].words.endswith("Supervisor quickly available, from 2 March 2026.")
 
 
 # --- a unit ---
