@@ -25,6 +25,9 @@ from people.clock import in_words
 from people.models import Clinician, User
 from people.tree import tree
 
+YEAR = timedelta(days=366)
+MOST_ENTRIES = 30
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
@@ -134,7 +137,8 @@ def compared(
     """As known then, as known now, and what is different."""
     then = side(clinician, procedure, unit=unit, on=on, known=known)
     now = side(clinician, procedure, unit=unit, on=on)
-    return then, now, changes(then, now, figures=figures)
+    found = changes(then, now, figures=figures)
+    return then, now, found + (_entries_since(clinician, procedure, on, known) if figures else [])
 
 
 def incident(
@@ -194,6 +198,21 @@ def _figures_differ(then: Answered, now: Answered) -> Iterable[str]:
             yield f"A rule that fires now and did not then: {after[key].text}"
         elif key not in after:
             yield f"A rule that fired then and does not now: {before[key].text}"
+
+
+def _entries_since(clinician: Clinician, procedure: Procedure, on: date, known: int) -> list[Change]:
+    """The entries of the year up to the day that came in, or were changed, after that number; the first of many."""
+    rows = Insertion.objects.filter(
+        clinician=clinician, procedure=procedure, performed_on__gt=on - YEAR, performed_on__lte=on
+    )
+    before = set(rows.filter(known_from__lte=known).values_list("uuid", flat=True))
+    found = []
+    for row in rows.filter(known_from__gt=known).select_related("known_from__actor").order_by("known_from_id", "pk"):
+        how = "withdrawn" if row.withdrawn else "changed" if row.uuid in before else "logged"
+        found.append(Change(f"Entry of {in_words(row.performed_on)} {how} later.", row.known_from))
+        before.add(row.uuid)
+    left = len(found) - MOST_ENTRIES
+    return found[:MOST_ENTRIES] + ([Change(f"And {left} more entries.")] if left > 0 else [])
 
 
 def _logged(clinician: Clinician, procedure: Procedure, on: date, known: int) -> list[Logged]:

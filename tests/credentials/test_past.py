@@ -53,6 +53,7 @@ def test_a_day_on_which_nothing_came_in_later_reads_the_same(stage):
     assert changes == []
 
 
+@pytest.mark.std("F-13")
 def test_a_decision_that_came_in_later_is_named_with_its_act(stage):
     who, known = holder(stage), head()
     suspend(stage, who)
@@ -85,8 +86,10 @@ def test_entries_that_came_in_later_change_the_figures_and_say_so(stage):
     stage.log(datetime.combine(DAY, time(9)), attempts=(FAILED,))
     _, _, changes = compared(stage, stage.learner, known, on=DAY)
     assert [each.words for each in changes] == [
-        "Insertions in the rate, of the last 12 months: 0 of 0 working first time then, 0 of 1 now."
+        "Insertions in the rate, of the last 12 months: 0 of 0 working first time then, 0 of 1 now.",
+        "Entry of 1 March 2026 logged later.",
     ]
+    assert known < changes[-1].act.seq <= head()
     assert past.compared(stage.learner, stage.procedure, unit=None, on=DAY, known=known, figures=False)[2] == []
 
 
@@ -200,6 +203,25 @@ def test_a_manager_sees_no_figures(stage, client, who, sees):
         reverse("incident", args=[stage.learner.uuid]), {"procedure": stage.procedure.pk, "on": "2 March 2026"}
     )
     assert ("months up to that day" in page.content.decode()) is sees
+
+
+def test_a_review_costs_as_many_queries_for_much_as_for_little(stage):
+    known = head()
+    stage.ready_to_learn(DAY - timedelta(days=9))
+
+    def queries() -> int:
+        mine = access_of(stage.educator)
+        with CaptureQueriesContext(connection) as counted:
+            past.incident(mine, stage.learner, stage.procedure, unit=stage.ward.pk, on=TODAY, known=known)
+        return len(counted)
+
+    stage.log(datetime.combine(DAY, time(1)))
+    stage.log(datetime.combine(TODAY, time(1)))
+    few = queries()
+    for place in range(6):
+        stage.log(datetime.combine(DAY - timedelta(days=place), time(2)))
+        stage.log(datetime.combine(TODAY, time(1, 10 * place)), by=place % 2)
+    assert queries() == few
 
 
 @pytest.mark.parametrize(
