@@ -209,7 +209,7 @@ def fields(form: BaseForm) -> SafeString:
 
 def _columns(labels: Iterable[str]) -> int:
     longest = max((len(label) for label in labels), default=0)
-    return 4 if longest <= 4 else 3 if longest <= 8 else 2 if longest <= 16 else 1
+    return 4 if longest <= 4 else 3 if longest <= 8 else 2 if longest <= 14 else 1
 
 
 @register.simple_tag

@@ -34,7 +34,8 @@ from people.spans import lock
 from people.tree import Tree, tree
 
 BYTES = 20  # 160 bits; ASVS 5.0, 11.5.1 asks for at least 128
-MADE, REVOKED = "certificate.made", "certificate.revoked"
+MADE = "certificate.made"
+REVOKED = "certificate.revoked"
 LONGEST_REASON = 300
 TOKEN = re.compile(r"[A-Za-z0-9_-]{27}")
 

@@ -121,6 +121,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "disagreement_observed": plain(watched["disputed"]),
         "disagreement_observed_rule": plain(watched["disputed"]),
         "papers": plain(person(cast.owner), person(ward.due)),
+        "award_extend": plain(person(ward.due, procedure_id=procedure)),
         **planned(ward),
         "unit_day": [({}, ""), ({}, f"?unit={cast.wards.ward.pk}&procedure={procedure}&on={ward.today}")],
         "incident": [
