@@ -46,6 +46,8 @@ def in_question(request: HttpRequest) -> HttpResponse:
     """Tick them, say what becomes of them, check, sign."""
     mine = access.of(request)
     found = reconsidering.in_question(mine)
+    if request.method == "POST" and not found:
+        return go(request, "in_question", message="Nothing is in question any more: somebody decided meanwhile.")
     asked = BatchForm(request.POST or None, offered=found)
 
     def typed() -> ToSign:

@@ -5,27 +5,31 @@ that tests/config/matrix.py makes for it; where a page has several faces, `with_
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from audits.awards import end_award
 from audits.example_checklist import EXAMPLE
 from audits.models import Award, Checklist, Procedure, ScopeByRole
 from config.permissions import TABLE
-from credentials import cohorts, policies
+from credentials import cohorts, policies, proposing
 from credentials.models import Flag, Founding, Programme, Rules
 from credentials.restrictions_shown import KINDS
 from ledger import clock
+from ledger.acts import recording
 from ledger.canonical import canonical
 from people.models import Clinician
 from people.settings import set_setting
 from people.signing import confirm
 from tests.audits.conftest import give_award
-from tests.browser.stage import Ward, fill
+from tests.browser.stage import TERMS, Ward, fill
 from tests.browser.walk import Found, Looker, Planner, opened_by_get
 from tests.credentials.checklists import a_draft, a_retirement_of
-from tests.factories import SECRET, AbsenceFactory, ChecklistFactory, make_clinician
+from tests.credentials.conftest import sign
+from tests.factories import SECRET, AbsenceFactory, ChecklistFactory, make_appointed, make_clinician
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -123,6 +127,8 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "papers": plain(person(cast.owner), person(ward.due)),
         "award_extend": plain(person(ward.due, procedure_id=procedure)),
         **planned(ward),
+        **renewed_terms(ward),
+        **doubted(ward),
         "unit_day": [({}, ""), ({}, f"?unit={cast.wards.ward.pk}&procedure={procedure}&on={ward.today}")],
         "incident": [
             (person(cast.owner), ""),
@@ -155,6 +161,30 @@ def planned(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
             from_day=ward.today,
         )  # fmt: skip
     return {name: [(made, "")] for name in ("policy", "policy_change", "policy_end")}
+
+
+def renewed_terms(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
+    """A version of the programme that came into effect after the learners enrolled."""
+    row = proposing.propose(
+        Programme, actor=ward.cast.educator, unit=ward.cast.wards.department, procedure=ward.procedure, name="Newer",
+        content=replace(TERMS, insertions=10).to_content(), effective_on=ward.today,
+        note="Two more under supervision.",
+    )  # fmt: skip
+    proposing.approve(signer=sign(ward.second, proposing.document_digest(row)), document=row)
+    learners = (ward.cast.owner, ward.ready)
+    return {"enrolment_move": [({"uuid": who.uuid, "procedure_id": ward.procedure.pk}, "") for who in learners]}
+
+
+def doubted(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
+    """Somebody countersigned after the end of an award, which came out later."""
+    signer = make_appointed("supervisor", ward.cast.wards.department, "Pas Tholder")
+    holder = make_clinician(ward.cast.wards.ward, signer.name, account=False)
+    Clinician.objects.filter(pk=holder.pk).update(user=signer)
+    award = give_award(holder, ward.procedure, ward.cast.wards.department)
+    ward.log(ward.ready, 12, by=signer)
+    with recording(actor=None, kind="award.made") as rec:
+        end_award(rec, award, ward.today - timedelta(days=60))
+    return {"in_question": [({}, "")]}
 
 
 def back_from_leave(ward: Ward) -> Clinician:

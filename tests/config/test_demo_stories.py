@@ -294,15 +294,14 @@ def _days(plan: Plan, steady: Steady) -> list[tuple[date, bool]]:
 
 
 ASK_PLANNING = """
-from datetime import date
 from config.demo import leads
 from credentials.cover import cover
 from credentials.models import LocalPolicy
 from credentials.policies import waiting
 from people.access import access_of
 from people.models import User
-mine = access_of(User.objects.get(email=leads.manager_of("saltmarsh")))
-theirs = access_of(User.objects.get(email=leads.manager_of("harbour")))
+mine = access_of(User.objects.get(email=leads.manager_of("saltmarsh")), DAY)
+theirs = access_of(User.objects.get(email=leads.manager_of("harbour")), DAY)
 found = {
     "ended": list(LocalPolicy.objects.known().filter(ended=True).values_list("title", flat=True)),
     "versions": LocalPolicy.objects.filter(title="Sharps and exposure").count(),
@@ -314,7 +313,7 @@ found = {
 
 
 def test_who_plans_finds_a_need_ahead_and_a_policy_that_is_due(register: Register) -> None:
-    found = register.ask(ASK_PLANNING)
+    found = register.ask(f"from datetime import date; DAY = date.fromisoformat('{TODAY.isoformat()}')\n{ASK_PLANNING}")
     assert found["ended"] == ["Cannulation in renal patients"]
     assert found["versions"] == 2
     assert [words for words in found["soon"] if "look at it again by" in words] != []
