@@ -2,24 +2,25 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
 from django.db import transaction
 
 from audits.awards import NewAward, NewScope, add_award, add_scope, end_scope
 from audits.calendar import add_months
 from audits.freetext import text_problems
-from audits.models import Award, Dispute, Insertion, Procedure, Proposal, ScopeByRole, Statement
+from audits.models import Award, Procedure, ScopeByRole
 from credentials.documents import programmes_known
 from credentials.documents import terms as parsed
 from credentials.enrolling import close_enrolment
-from credentials.models import Enrolment, Flag, Programme
+from credentials.models import Enrolment, Programme
 from credentials.proposing import role_words
 from credentials.return_plans import end_with_award
+from credentials.rules import observation_overdue
 from credentials.rules.progress import Line, is_met
 from credentials.rules.terms import Terms
 from credentials.rules.words import counted
 from credentials.standings import Judged, judge_many
+from credentials.unsettled import Unsettled, unsettled
 from ledger.acts import Recording, recording
 from ledger.canonical import canonical
 from people.access import Right, access_of
@@ -30,23 +31,18 @@ from people.signing import Confirmed, digest_of
 from people.spans import lock
 from people.tree import tree
 
-COUNTERSIGNED = (Statement.Kind.IN_ROOM, Statement.Kind.NEARBY, Statement.Kind.OTHER_EVIDENCE)
 AWARDED, RENEWED, SCOPED, SCOPE_ENDED = "awarded", "renewed", "scope by role decided", "scope by role ended"
 
 
 @dataclass(frozen=True)
 class Check:
-    """What stands before whoever decides: the terms with what is there, and what hangs. `digest` is what is signed."""
+    """What stands before whoever decides: the terms with what is there, what is open. `digest` is what is signed."""
 
     clinician: Clinician
     procedure: Procedure
     on: date
     lines: tuple[Line, ...]
-    unsigned: int
-    proposed: int
-    disputed: int
-    in_question: int
-    open_flags: tuple[Flag, ...]
+    open: Unsettled
     programme: Programme | None
     known: int
 
@@ -63,20 +59,9 @@ class Check:
                 "on": self.on.isoformat(),
                 "programme": str(self.programme.uuid) if self.programme else None,
                 "lines": [[line.label, line.have, line.need, line.note] for line in self.lines],
-                "hangs": self.hangs,
+                "hangs": self.open.content,
             }
         )
-
-    @property
-    def hangs(self) -> dict[str, Any]:
-        """What is not settled: it is kept with the decision."""
-        return {
-            "unsigned": self.unsigned,
-            "proposed": self.proposed,
-            "disputed": self.disputed,
-            "in_question": self.in_question,
-            "open_flags": [str(flag.uuid) for flag in self.open_flags],
-        }
 
 
 def check_award(clinician: Clinician, procedure: Procedure) -> Check:
@@ -322,20 +307,13 @@ def _enrolment(clinician: Clinician, procedure: Procedure) -> Enrolment | None:
 def _check(
     clinician: Clinician, procedure: Procedure, judged: Judged, lines: tuple[Line, ...], programme: Programme | None
 ) -> Check:
-    credit = max((each.in_question for each in judged.figures.credits.values()), default=0)
-    flags = Flag.objects.filter(clinician=clinician, procedure=procedure, closed=None).order_by("id")
-    entries = Insertion.objects.known().filter(clinician=clinician, procedure=procedure, withdrawn=False)
-    signed = Statement.objects.known().filter(kind__in=COUNTERSIGNED).values("insertion")
+    overdue = next((each.text for each in judged.standing.findings if each.rule == observation_overdue.RULE), "")
     return Check(
         clinician=clinician,
         procedure=procedure,
         on=judged.on,
         lines=lines,
-        unsigned=entries.exclude(supervisor=None).exclude(pk__in=signed).count(),
-        proposed=Proposal.objects.filter(insertion__in=entries, decided=None).count(),
-        disputed=Dispute.objects.filter(insertion__in=entries, decided=None).count(),
-        in_question=credit,
-        open_flags=tuple(flags),
+        open=unsettled(clinician, procedure, overdue=overdue),
         programme=programme,
         known=judged.known,
     )
@@ -358,7 +336,7 @@ def _basis(check: Check) -> str:
             "terms": [
                 {"label": line.label, "have": line.have, "need": line.need, "note": line.note} for line in check.lines
             ],
-            **check.hangs,
+            **check.open.content,
         }
     )
 

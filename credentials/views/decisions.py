@@ -13,6 +13,7 @@ from credentials import awarding, enrolling
 from credentials.forms import AwardForm, CompletionForm, EndForm, EnrolForm, Signing, WithdrawForm
 from credentials.models import Enrolment
 from credentials.standings import refresh
+from credentials.unsettled_pages import parts
 from people import access
 from people.access import Access, Right
 from people.models import Clinician
@@ -132,12 +133,12 @@ def award(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
         else:
             refresh([clinician.pk])
             return go(request, "person", clinician.uuid, message=f"{clinician.name} holds {procedure.name}.")
-    return _check_page(request, form, check, "Award")
+    return _check_page(request, mine, form, check, "Award")
 
 
 @require_http_methods(FORM)
 def renew(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
-    _, clinician = _whom(request, uuid, Right.DECIDE)
+    mine, clinician = _whom(request, uuid, Right.DECIDE)
     procedure = _procedure(procedure_id)
     check = _checked(awarding.check_renewal, clinician, procedure)
     shown = [check.digest]
@@ -152,7 +153,7 @@ def renew(request: HttpRequest, uuid: UUID, procedure_id: int) -> HttpResponse:
         else:
             refresh([clinician.pk])
             return go(request, "person", clinician.uuid, message=f"The award of {clinician.name} is renewed.")
-    return _check_page(request, form, check, "Renew")
+    return _check_page(request, mine, form, check, "Renew")
 
 
 def _whom(request: HttpRequest, uuid: UUID, right: Right) -> tuple[Access, Clinician]:
@@ -192,5 +193,6 @@ def _form(request: HttpRequest, form: BaseForm, clinician: Clinician, title: str
     return page(request, "credentials/decision.html", context)
 
 
-def _check_page(request: HttpRequest, form: BaseForm, check: awarding.Check, verb: str) -> HttpResponse:
-    return page(request, "credentials/award.html", {"form": form, "check": check, "verb": verb})
+def _check_page(request: HttpRequest, mine: Access, form: BaseForm, check: awarding.Check, verb: str) -> HttpResponse:
+    context = {"form": form, "check": check, "verb": verb, "parts": parts(mine, check.open)}
+    return page(request, "credentials/award.html", context)
