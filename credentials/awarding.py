@@ -16,6 +16,7 @@ from credentials.models import Enrolment, Programme
 from credentials.proposing import role_words
 from credentials.return_plans import end_with_award
 from credentials.rules import observation_overdue
+from credentials.rules.awards import enrolment_on
 from credentials.rules.progress import Line, is_met
 from credentials.rules.terms import Terms
 from credentials.rules.words import counted
@@ -69,6 +70,11 @@ def check_award(clinician: Clinician, procedure: Procedure) -> Check:
     judged, enrolment = _judged(clinician, procedure), _enrolment(clinician, procedure)
     if enrolment is None:
         raise problem("", f"{clinician.name} is not enrolled for {procedure.name}: enrol first.")
+    if enrolment.from_day > judged.on:
+        raise problem("", f"{clinician.name} is enrolled only from {in_words(enrolment.from_day)}.")
+    if enrolment_on(judged.facts, judged.on) is None:
+        # Without an enrolment that counts there are no terms, and no terms would be met by anybody.
+        raise problem("", f"The award of {clinician.name} was withdrawn since: end the old enrolment, and enrol again.")
     return _check(clinician, procedure, judged, (*judged.standing.entry, *judged.standing.award), enrolment.programme)
 
 

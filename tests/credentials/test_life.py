@@ -10,6 +10,7 @@ from credentials import awarding, standings
 from credentials.documents import terms
 from credentials.enrolling import enrol
 from credentials.models import Programme, Standing
+from credentials.restricting import Decision, decide
 from credentials.rules.answers import Answer, Status
 from credentials.rules.terms import Terms
 from ledger import acts, clock
@@ -77,6 +78,20 @@ def test_nobody_is_awarded_by_themselves_or_by_a_supervisor(stage):
                 procedure=stage.procedure,
                 scope_unit=stage.cast.wards.department,
             )
+
+
+def test_nobody_is_awarded_on_an_enrolment_older_than_a_withdrawal_or_one_to_come(stage, now):
+    enrol(actor=stage.educator, clinician=stage.learner, procedure=stage.procedure, from_day=TODAY + timedelta(days=5))
+    with pytest.raises(Problems, match="enrolled only from 7 March 2026"):
+        make_award(stage)
+    give_award(stage.learner, stage.procedure, stage.cast.wards.department)
+    withdrawal = Decision(clinician=stage.learner, kind="withdrawal", procedure=stage.procedure, reason="By request.")
+    with clock.at(now + timedelta(days=8)):
+        decide(signer=sign(stage.educator, withdrawal.digest), decision=withdrawal)
+    with clock.at(now + timedelta(days=9)):
+        assert status(stage) == (Status.WITHDRAWN, Answer.NO)
+        with pytest.raises(Problems, match="was withdrawn since: end the old enrolment, and enrol again"):
+            make_award(stage)
 
 
 @pytest.mark.std("A-03")
