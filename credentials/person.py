@@ -24,7 +24,7 @@ from credentials.returning import step_from
 from credentials.rules.answers import Answer, Status
 from credentials.rules.plans import open_plans
 from credentials.rules.reasons import Reason
-from credentials.rules.standing import AnswerAt, answer_at_home
+from credentials.rules.standing import AnswerAt, answer_at_home, waits_for_award
 from credentials.seeing import Seen, seen_by
 from credentials.standings import Judged, judge_many, pairs_of
 from credentials.whocan import last_day
@@ -165,7 +165,7 @@ def person_page(
         completions=completions.of(clinician, chosen, known=known) if seen.progress else (),
         enrolment=enrolment,
         cohorts=of_clinician(clinician, chosen) if seen.progress and is_now else (),
-        may_award=seen.decides and is_now and at.status is Status.READY_FOR_AWARD,
+        may_award=seen.decides and is_now and enrolment is not None and waits_for_award(judged.standing, at.status),
         may_renew=seen.decides and is_now and _renewable(awards, judged.on),
         offers=offers(about) if is_now else (),
         stand_down=stand_down(about) if is_now else None,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Count, Min, QuerySet
+from django.db.models import Count, Exists, Min, OuterRef, Q, QuerySet
 
 from audits.corrections import Pending, proposals_for
 from audits.countersigning import Waiting, queue
@@ -14,11 +14,11 @@ from audits.observation_pages import Waits, waits_for
 from audits.states import State, in_state, state_of, with_state
 from credentials import founding, proposing, retiring, today_sources
 from credentials.flags import visible_flags
-from credentials.models import Flag, Founding, Programme, Proposed, Rules, Standing
+from credentials.models import Enrolment, Flag, Founding, Programme, Proposed, Rules, Standing
 from credentials.rules import progress
 from credentials.rules.answers import Answer, Status
 from credentials.rules.reasons import Reason
-from credentials.rules.standing import AnswerAt
+from credentials.rules.standing import AnswerAt, waits_for_award
 from credentials.standings import Read, pairs_of, read_many
 from credentials.today_lines import Line
 from credentials.whocan import last_day
@@ -217,13 +217,23 @@ def _decisions(access: Access) -> Decisions:
 
 def _ready(clinicians: QuerySet[Clinician]) -> list[tuple[Clinician, Procedure]]:
     """Those who meet every term, and wait for an educator. Stored standings propose, the reading decides."""
+    # After a lapse the status stays as it is until the new award; only who is enrolled anew is on the way to one.
+    again = Enrolment.objects.known().filter(
+        clinician=OuterRef("clinician"), procedure=OuterRef("procedure"), until_day=None
+    )
     rows = list(
-        Standing.objects.filter(clinician__in=clinicians, status=Status.READY_FOR_AWARD.value)
+        Standing.objects.filter(clinician__in=clinicians)
+        .filter(Q(status=Status.READY_FOR_AWARD.value) | Q(Exists(again), status=Status.LAPSED.value))
         .select_related("clinician", "procedure")
         .order_by("clinician__name", "id")
     )
     read = read_many([(each.clinician_id, each.procedure_id) for each in rows])
-    return [(each.clinician, each.procedure) for each in rows if _home(read, each).status is Status.READY_FOR_AWARD]
+    return [(each.clinician, each.procedure) for each in rows if _waits_for_award(read, each)]
+
+
+def _waits_for_award(read: dict[tuple[int, int], Read], row: Standing) -> bool:
+    found = read[row.clinician_id, row.procedure_id]
+    return waits_for_award(found.standing, found.home.status)
 
 
 def _home(read: dict[tuple[int, int], Read], row: Standing) -> AnswerAt:

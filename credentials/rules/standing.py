@@ -175,6 +175,17 @@ def answer_at_home(standing: Standing, *, on: date) -> AnswerAt:
     return answer_at(standing, standing.home, on=on)
 
 
+def waits_for_award(standing: Standing, status: Status) -> bool:
+    """Whether somebody enrolled meets every term, so that only the decision is missing.
+
+    After a lapse the status stays `lapsed` until the new award, however far the new learning is.
+    """
+    if status is not Status.LAPSED:
+        return status is Status.READY_FOR_AWARD
+    asked = (*standing.entry, *standing.award)
+    return bool(asked) and progress.is_met(asked)
+
+
 def answer_ahead(standing: Standing, units_above: Sequence[int], *, on: date, day: date) -> Answer:
     """What the calendar alone leaves of the answer at a unit on a later day, if nothing new happens until then.
 

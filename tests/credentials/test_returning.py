@@ -14,7 +14,7 @@ from credentials.restricting import Decision, decide, standing_restrictions
 from credentials.returning import open_step, sign_as_done
 from credentials.rules.answers import Answer
 from credentials.rules.standing import answer_at_home
-from credentials.standings import judge_many
+from credentials.standings import judge_many, refresh
 from ledger import clock
 from ledger.acts import head
 from ledger.models import Act
@@ -172,6 +172,34 @@ def test_another_long_leave_asks_anew(stage, returned):
     with clock.at(NOW + timedelta(days=210)):
         assert open_step(returned, stage.procedure).returned == TODAY + timedelta(days=201)
         assert answer(stage, TODAY + timedelta(days=210)) == "in_room"
+
+
+def test_who_lapsed_and_learned_anew_is_offered_the_award_once_all_terms_are_met_and_not_before(stage, client):
+    long_ago = {"anchor": date(2022, 1, 1), "from_day": date(2022, 1, 1), "expires_on": date(2024, 1, 1)}
+    give_award(stage.learner, stage.procedure, stage.cast.wards.department, **long_ago)
+    client.force_login(stage.educator)
+    awarded_at = reverse("award", args=[stage.learner.uuid, stage.procedure.pk])
+
+    def offered():
+        refresh()
+        today = client.get(reverse("today")).content.decode()
+        person = client.get(reverse("person", args=[stage.learner.uuid])).content.decode()
+        return stage.learner.name in today.partition("Ready for award")[2].partition("</section>")[
+            0
+        ], awarded_at in person
+
+    assert offered() == (False, False)
+    stage.ready_to_learn(TODAY - timedelta(days=30))
+    assert offered() == (False, False)
+    stage.ten_insertions(datetime(2026, 2, 10, 10, 0))  # noqa: DTZ001 - the unit's own time
+    assert answer_at_home(judge_many([stage.pair])[stage.pair].standing, on=TODAY).status == "lapsed"
+    assert offered() == (True, True)
+    shown = check_award(stage.learner, stage.procedure)
+    award(
+        signer=sign(stage.educator, shown.digest), clinician=stage.learner, procedure=stage.procedure,
+        scope_unit=stage.cast.wards.department,
+    )  # fmt: skip
+    assert offered() == (False, False)
 
 
 def test_a_return_plan_ends_with_the_award_that_it_led_to(stage):
