@@ -15,7 +15,7 @@ from audits.actions import Actions, actions_for
 from audits.corrections import differences, digest_of_proposal
 from audits.entry import Entry, entry_from
 from audits.limits import limits
-from audits.models import Dispute, Insertion, Outcome, Proposal, Statement
+from audits.models import Dispute, Insertion, Outcome, Proposal, Ruling, Statement
 from audits.states import State, state_of, with_state
 from audits.versions import entry_of
 from audits.wording import LABELS, Fact, Names, facts, names, summary, words
@@ -33,6 +33,8 @@ HAPPENED: Mapping[str, str] = {
     "statement.signed": "Answered by who was asked to sign",
     "dispute.opened": "Disputed",
     "dispute.taken_back": "The dispute was taken back",
+    "dispute.answered": "A statement on the dispute",
+    "dispute.ruled": "The dispute was decided",
 }
 
 
@@ -247,4 +249,7 @@ def _happened(act: Act) -> str:
         return f"{signed[:1].upper()}{signed[1:]}"
     if act.kind == "correction.decided":
         return "A proposed change was agreed" if said.get("agreed") else "A proposed change was refused"
+    if act.kind == "dispute.ruled":
+        outcome = dict(Ruling.Outcome.choices).get(said.get("outcome", ""))
+        return f"{HAPPENED[act.kind]}: {outcome.lower()}" if outcome else HAPPENED[act.kind]
     return HAPPENED.get(act.kind, act.kind)

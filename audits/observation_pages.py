@@ -62,6 +62,8 @@ HAPPENED: Mapping[str, str] = {
     "observation.replied": "Replied to",
     "observation.disputed": "Disputed",
     "observation.dispute_taken_back": "The dispute was taken back",
+    "observation.dispute_answered": "A statement on the dispute",
+    "observation.dispute_ruled": "The dispute was decided",
 }
 # What concerns the second rating alone, which is not the learner's to know.
 HAPPENED_BESIDE: Mapping[str, str] = {

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import pytest
 
 from audits import corrections, countersigning, disputes, logbook, observation_replies, ruling
+from audits.entries import shown
 from audits.measures import rows_of
 from audits.models import Dispute, DisputeAnswer, Insertion, ObservationDispute, Ruling, Statement
 from audits.versions import entry_of as said_in
@@ -234,6 +235,14 @@ def test_what_is_signed_is_all_that_was_said(stage, logged):
     assert act.facts["signature"]["printed_name"] == stage.cast.educator.name
     with pytest.raises(Problems, match="meanwhile"):
         ruled(stage.cast.educator, dispute, "stands")
+
+
+def test_the_history_of_an_entry_tells_a_dispute_in_words_to_its_end(stage, logged):
+    dispute = disputed(stage, logged, "statement")
+    ruling.answer(actor=stage.supervisor, dispute=dispute, text="It ran at once.")
+    ruled(stage.cast.educator, dispute, "struck")
+    told = [each.words for each in shown(access_of(stage.owner.user), logged.uuid).events]
+    assert told[2:] == ["Disputed", "A statement on the dispute", "The dispute was decided: it is struck out"]
 
 
 def test_without_a_reason_nothing_is_decided(stage, logged):
