@@ -23,7 +23,7 @@ from ledger.acts import instant
 from ledger.models import Act
 from people.models import Shown, User
 from sheets.reading import read_workbook
-from tests.whole.world import BEGUN, TERMS, TOLD, Walk, make_world, rolled_back, sign
+from tests.whole.world import BEGUN, TERMS, Walk, make_world, rolled_back, sign
 
 ROOT = Path(__file__).resolve().parents[2]
 MOST_TRIES = 80
