@@ -79,6 +79,46 @@ def counts(state: State) -> Counts:
     )
 
 
+def why_no_credit(state: State, *, named: bool = True) -> str:
+    """Why an entry gives no credit, in words; '' if it does. `named`: whether it names a supervisor."""
+    if state.withdrawn:
+        return "withdrawn"
+    if not state.attempted:
+        return "a no-attempt entry"
+    if state.dispute:
+        return "disputed, not counted until decided"
+    if state.paper and not state.simulation:
+        return ""
+    if state.emergency and not state.simulation:
+        return "an emergency with nobody to supervise"
+    if state.statement not in SIGNED:
+        return _why_unsigned(state.statement, named)
+    if not state.eligible and state.settled == "struck":
+        return "whoever signed it could not supervise then: an educator struck it from the count"
+    return ""
+
+
+def _why_unsigned(statement: str, named: bool) -> str:
+    if statement == "sent_back":
+        return "sent back by the supervisor, not countersigned"
+    if statement == "not_me":
+        return "the supervisor named says: not me"
+    return "not countersigned yet" if named else "no supervisor named, not countersigned"
+
+
+def why_no_volume(state: State) -> str:
+    """Why an entry is no insertion that its clinician logged, in words; '' if it is."""
+    if state.withdrawn:
+        return "withdrawn"
+    if state.simulation:
+        return "in simulation, not with a patient"
+    if state.paper:
+        return "from paper, from before the start day"
+    if state.dispute == "who":
+        return "who inserted is disputed, not counted until decided"
+    return "" if state.attempted else "a no-attempt entry"
+
+
 def _who_disputed(state: State) -> Counts:
     """Events and attempts stay, saying that who inserted is disputed; past its time the entry is back in safety."""
     if not state.overdue:

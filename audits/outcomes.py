@@ -64,27 +64,29 @@ _COLUMNS = (
 )  # fmt: skip
 
 
+def state(version: Version, *, eligible: bool = True, on: date | None = None) -> State:
+    """What of a version decides what it counts for; arguments as those of `row_of`."""
+    return State(
+        simulation=version.setting == Insertion.Setting.SIMULATION,
+        attempted=version.result != Result.NO_ATTEMPT,
+        withdrawn=version.withdrawn,
+        emergency=version.emergency,
+        paper=version.source == Insertion.Source.PAPER,
+        partial=version.partial,
+        statement=version.statement or "",
+        eligible=eligible,
+        settled=version.settled or "",
+        dispute=version.dispute or "",
+        overdue=on is not None and version.limit_on is not None and version.limit_on <= on,
+    )
+
+
 def row_of(version: Version, *, eligible: bool = True, on: date | None = None) -> Row:
     """The row of a version. `eligible`: whether who signed could supervise; `on`: the day for a dispute's limit.
 
     Without a day no dispute is past its limit, as the table stores it.
     """
-    attempted = version.result != Result.NO_ATTEMPT
-    count = counts(
-        State(
-            simulation=version.setting == Insertion.Setting.SIMULATION,
-            attempted=attempted,
-            withdrawn=version.withdrawn,
-            emergency=version.emergency,
-            paper=version.source == Insertion.Source.PAPER,
-            partial=version.partial,
-            statement=version.statement or "",
-            eligible=eligible,
-            settled=version.settled or "",
-            dispute=version.dispute or "",
-            overdue=on is not None and version.limit_on is not None and version.limit_on <= on,
-        )
-    )
+    count = counts(state(version, eligible=eligible, on=on))
     rescue = Stratum.RESCUE if version.others_before else 0
     return Row(
         clinician=version.clinician,

@@ -15,6 +15,21 @@ from credentials.rules.words import ONE_DAY, counted
 RENEWAL = "renewal"
 DISPUTED = "disputed"
 
+# The names of the lines towards entry and award, in their order, and how that of what a holder logged begins.
+KNOWLEDGE = "Knowledge tests"
+THEORY = "Theory sessions"
+POLICIES = "Policies read"
+SIMULATION_BEFORE = "Simulation sessions before the first patient"
+INSERTIONS = "Supervised insertions"
+SUCCESSES = "Of these working first time"
+SUPERVISORS = "Different supervisors"
+DAYS = "Different days"
+SIMULATION = "Simulation sessions"
+OBSERVATIONS = "Observations for a decision"
+ASSESSORS = "Different assessors of these"
+NOT_MAIN = "Of these by somebody other than the main supervisor"
+LOGGED = "Insertions logged"
+
 
 class Line(NamedTuple):
     """One line of 'have 4, need 6'. `note` says what was left out of the count, and why."""
@@ -67,18 +82,18 @@ def towards_award(facts: Facts, figures: Figures, enrolment: Enrolment, on: date
     have = own + sum(count for _, count in credit.lent) + brought
     observed, watched = observations_counted(facts, terms.observations, since, on)
     entry = (
-        Line("Knowledge tests", knowledge, terms.entry_knowledge),
-        Line("Theory sessions", _completed(facts, "theory", on), terms.entry_theory),
-        Line("Policies read", _completed(facts, "policy", on), terms.entry_policy),
-        Line("Simulation sessions before the first patient", simulation, terms.entry_simulation),
+        Line(KNOWLEDGE, knowledge, terms.entry_knowledge),
+        Line(THEORY, _completed(facts, "theory", on), terms.entry_theory),
+        Line(POLICIES, _completed(facts, "policy", on), terms.entry_policy),
+        Line(SIMULATION_BEFORE, simulation, terms.entry_simulation),
     )
     award = (
-        Line("Supervised insertions", have, terms.insertions, _joined(_lent(facts, credit, terms), brought_note, note)),
-        Line("Of these working first time", _successes(credit, terms), terms.successes),
-        Line("Different supervisors", len(credit.supervisors), terms.supervisors),
-        Line("Different days", credit.days, terms.days),
-        Line("Simulation sessions", simulation, terms.simulation),
-        Line("Observations for a decision", observed, terms.observations, watched),
+        Line(INSERTIONS, have, terms.insertions, _joined(_lent(facts, credit, terms), brought_note, note)),
+        Line(SUCCESSES, _successes(credit, terms), terms.successes),
+        Line(SUPERVISORS, len(credit.supervisors), terms.supervisors),
+        Line(DAYS, credit.days, terms.days),
+        Line(SIMULATION, simulation, terms.simulation),
+        Line(OBSERVATIONS, observed, terms.observations, watched),
         *_by_whom(facts, credit, terms, since, on),
     )
     return Progress(tuple(line for line in entry if line.need), tuple(line for line in award if line.need))
@@ -93,12 +108,12 @@ def towards_renewal(facts: Facts, figures: Figures, award: Award, on: date) -> t
     tallied = logged.tallied(facts, Window(since, on))
     lines = (
         Line(
-            f"Insertions logged {last}",
+            f"{LOGGED} {last}",
             figures.window(RENEWAL).volume + tallied,
             terms.renewal_insertions,
             f"{tallied} of these from shift tallies" if tallied else "",
         ),
-        Line(f"Observations for a decision {last}", observed, terms.renewal_observations, watched),
+        Line(f"{OBSERVATIONS} {last}", observed, terms.renewal_observations, watched),
     )
     return tuple(line for line in lines if line.need)
 
@@ -149,8 +164,8 @@ def _by_whom(facts: Facts, credit: CreditCount, terms: Terms, since: date, on: d
     asked = 1 if terms.observation_not_main else 0
     return (
         # One assessor is there wherever an observation is.
-        Line("Different assessors of these", len(met) + min(len(further), beside), _more(terms.observation_assessors)),
-        Line("Of these by somebody other than the main supervisor", min(len(others), asked), asked),
+        Line(ASSESSORS, len(met) + min(len(further), beside), _more(terms.observation_assessors)),
+        Line(NOT_MAIN, min(len(others), asked), asked),
     )
 
 
@@ -172,8 +187,8 @@ def on_plan(facts: Facts, figures: Figures, plan: Restriction, terms: Terms | No
     have, note = insertions_counted(figures.credit(plan_credit(plan)), terms or Terms())
     observed, watched = observations_counted(facts, plan.observations, plan.span.starts, on)
     lines = (
-        Line("Supervised insertions", have, plan.insertions, note),
-        Line("Observations for a decision", observed, plan.observations, watched),
+        Line(INSERTIONS, have, plan.insertions, note),
+        Line(OBSERVATIONS, observed, plan.observations, watched),
     )
     return tuple(line for line in lines if line.need)
 

@@ -5,7 +5,7 @@ from itertools import product
 
 import pytest
 
-from audits.counting import Counts, State, counts, is_success
+from audits.counting import Counts, State, counts, is_success, why_no_credit, why_no_volume
 from audits.figures import Credit, Safety
 from audits.models import Dispute, Statement
 
@@ -113,6 +113,28 @@ def test_only_attempts_on_patients_enter_a_rate():
 def test_a_question_hangs_on_a_credit():
     for state in ALL:
         assert counts(state).in_question <= (counts(state).credit in (Credit.IN_ROOM, Credit.NEARBY))
+
+
+def test_a_reason_is_given_for_every_state_that_does_not_count_and_for_no_other():
+    for state in ALL:
+        assert bool(why_no_credit(state)) == (counts(state).credit == Credit.NONE)
+        assert bool(why_no_volume(state)) == (not counts(state).volume)
+
+
+def test_what_keeps_an_entry_from_counting_is_said_as_a_nurse_would():
+    signed = State(statement="in_room")
+    for state, words in (
+        (State(), "not countersigned yet"),
+        (State(statement="sent_back"), "sent back by the supervisor, not countersigned"),
+        (State(statement="not_me"), "the supervisor named says: not me"),
+        (replace(signed, attempted=False), "a no-attempt entry"),
+        (replace(signed, withdrawn=True), "withdrawn"),
+        (replace(signed, dispute="result"), "disputed, not counted until decided"),
+        (replace(signed, emergency=True), "an emergency with nobody to supervise"),
+        (signed, ""),
+    ):
+        assert why_no_credit(state) == words
+    assert why_no_credit(State(), named=False) == "no supervisor named, not countersigned"
 
 
 def test_a_takeover_is_not_a_success():
