@@ -87,7 +87,6 @@ ACT_WORDS = {
     "certificate.revoked": "Certificate revoked",
     "clinician.changed": "Name, number or profession changed",
     "clinician.opened": "Taken into the register",
-    "clinician.linked": "Account linked",
     "completion.recorded": "Completion noted",
     "completion.withdrawn": "Completion withdrawn",
     "enrolment.closed": "Enrolment ended",

@@ -250,12 +250,12 @@ class Doors:
                     raise RuntimeError(f"{supervisor} could not answer on {now().date()}: {done.problem}")
 
     def withdraw(self, uuid: UUID, reason: str) -> None:
-        version = self._version(uuid)
+        version = self.version(uuid)
         corrections.propose_withdrawal(actor=self._inserter(version), insertion=version, reason=reason)
 
     def correct_to_failed(self, uuid: UUID, reason: str) -> None:
         """It was said to have worked first time; a second puncture had been needed."""
-        version = self._version(uuid)
+        version = self.version(uuid)
         said = entry_of(version)
         failed: AttemptMade = replace(said.attempts[0], result="failed", reason="through")
         entry = replace(said, attempts=(failed, said.attempts[0]))
@@ -269,7 +269,7 @@ class Doors:
         corrections.decide(signer=signer, proposal=proposal, agree=True)
 
     def dispute(self, uuid: UUID, about: str, reason: str) -> None:
-        version = self._version(uuid)
+        version = self.version(uuid)
         disputes.open_dispute(actor=self._inserter(version), insertion=version, about=about, reason=reason)
 
     # --- observed practice ---
@@ -278,7 +278,7 @@ class Doors:
                 feedback: str, second: str = "") -> None:  # fmt: skip
         """Begun, ticked and signed by one assessor; `second` is then asked to score the same practice."""
         made = observing.begin(
-            actor=self.users[by], uuid=self._uuid(who, by), clinician=self.clinicians[who],
+            actor=self.users[by], uuid=self.uuid(who, by), clinician=self.clinicians[who],
             procedure=self.procedures["ADULT"], unit=self.units[self.home(who)], purpose=purpose, setting=setting,
         )  # fmt: skip
         self._sign(made, marks, stopped=stopped, feedback=feedback)
@@ -286,18 +286,18 @@ class Doors:
             second_raters.ask(actor=self.users[by], observation=made, whom=self.users[second])
 
     def rate_second(self, who: str, by: str, marks: Mapping[str, str]) -> None:
-        first = self._observed(who)
+        first = self.observed(who)
         made = observing.begin(
-            actor=self.users[by], uuid=self._uuid(who, by), clinician=first.clinician, procedure=first.procedure,
+            actor=self.users[by], uuid=self.uuid(who, by), clinician=first.clinician, procedure=first.procedure,
             unit=first.unit, purpose=first.purpose, setting=first.setting, second_of=first,
         )  # fmt: skip
         self._sign(made, marks, stopped=bool(first.stopped), feedback="Scored beside my colleague.")
 
     def acknowledge(self, who: str) -> None:
-        observation_replies.acknowledge(actor=self.users[who], observation=self._observed(who))
+        observation_replies.acknowledge(actor=self.users[who], observation=self.observed(who))
 
     def dispute_observation(self, who: str, reason: str) -> None:
-        observation_replies.dispute(actor=self.users[who], observation=self._observed(who), reason=reason)
+        observation_replies.dispute(actor=self.users[who], observation=self.observed(who), reason=reason)
 
     def _sign(self, made: Observation, marks: Mapping[str, str], *, stopped: bool, feedback: str) -> None:
         said = {
@@ -317,15 +317,15 @@ class Doors:
         confirmed = self.confirm(made.assessor, observing.MEANING[made.purpose], [observing.check(made).digest])
         observing.sign(signer=confirmed, observation=made)
 
-    def _observed(self, who: str) -> Observation:
+    def observed(self, who: str) -> Observation:
         rows = Observation.objects.known().filter(clinician=self.clinicians[who], second_of=None)
         return rows.select_related("clinician__user", "procedure", "unit", "checklist").latest("observed_at")
 
-    def _uuid(self, who: str, by: str) -> UUID:
+    def uuid(self, who: str, by: str) -> UUID:
         """The same for the same practice, so that a register filled again is the same."""
         return uuid5(self.units[self.home(who)].uuid, f"{who} {by} {now().isoformat()}")
 
-    def _version(self, uuid: UUID) -> Version:
+    def version(self, uuid: UUID) -> Version:
         return Version.objects.known().select_related("clinician__user", "procedure", "supervisor").get(uuid=uuid)
 
     def _inserter(self, version: Version) -> User:

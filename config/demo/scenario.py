@@ -9,7 +9,11 @@ from config.demo import (
     attempts,
     names,
     shifts,
+    telling_awards,
     telling_cohorts,
+    telling_desk,
+    telling_disputes,
+    telling_documents,
     telling_learning,
     telling_limits,
     telling_observed,
@@ -51,6 +55,10 @@ def scenario(today: date, *, seed: int = SEED) -> Plan:
         telling_planning,
         telling_reviews,
         telling_tallies,
+        telling_awards,
+        telling_disputes,
+        telling_documents,
+        telling_desk,
     ):
         telling.tell(plan)
     return plan

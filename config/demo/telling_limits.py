@@ -14,6 +14,7 @@ from credentials.rules.answers import Answer
 
 Kind = Restriction.Kind
 TALK = "Until the incident of the night is talked over."
+TALKED = "Talked over with both; what follows is decided apart from the night."
 SHARP = "Left the sharp on the trolley, twice."
 PAPER = "The certificate from before was somebody else's."
 LIMITED = ("stood_down", "suspended", "reinstated", "withdrawn", "on_a_plan", "returning", "plan_done")
@@ -29,12 +30,18 @@ def tell(plan: Plan) -> None:
     of = {key: STORIES[key].number for key in LIMITED}
     plan.turn(plan.ago(1), lambda doors: _stand_down(doors, of["stood_down"]), time(2, 50))
     plan.turn(plan.ago(6), lambda doors: _limit(doors, of["suspended"], Kind.SUSPENSION, TALK))
+    plan.turn(plan.ago(39), lambda doors: _stand_down(doors, of["reinstated"]), time(22, 50))
+    plan.turn(plan.ago(38), lambda doors: _end(doors, of["reinstated"], TALKED), time(12, 10))
     plan.turn(plan.ago(38), lambda doors: _limit(doors, of["reinstated"], Kind.SUSPENSION, SHARP))
     plan.turn(plan.ago(24), lambda doors: _end(doors, of["reinstated"], "Watched twice since; safe with sharps."))
     plan.turn(plan.ago(15), lambda doors: _limit(doors, of["withdrawn"], Kind.WITHDRAWAL, PAPER))
     plan.turn(plan.ago(40), lambda doors: _plan(doors, of["on_a_plan"], Kind.PLAN, plan.ago(5)))
     _back_early(plan)
     until = plan.today + timedelta(days=40)
+    first = plan.ago(12)
+    plan.turn(plan.ago(36), lambda doors: _plan(doors, of["returning"], Kind.RETURN_PLAN, first))
+    plan.turn(plan.ago(24), lambda doors: _extend(doors, of["returning"], plan.ago(2)), time(12, 20))
+    plan.turn(plan.ago(22), lambda doors: _end(doors, of["returning"], "On sick leave since; begun anew on return."))
     plan.turn(plan.ago(20), lambda doors: _plan(doors, of["returning"], Kind.RETURN_PLAN, until))
     plan.turn(plan.ago(60), lambda doors: _plan(doors, of["plan_done"], Kind.PLAN, plan.ago(20)))
     plan.turn(plan.ago(34), lambda doors: _extend(doors, of["plan_done"], plan.ago(10)))

@@ -12,14 +12,17 @@ from config.demo.doors import Doors
 from config.demo.plan import FIRST_REVIEW, Plan
 from config.demo.stories import STORIES
 from config.demo.telling_records import holder, usually
-from credentials import referring, restricting
+from credentials import flags, referring, restricting
 from credentials.models import Flag
 from credentials.restricting import Decision
 from credentials.rules.answers import Answer
 from people.access import access_of
 
 Kind = Restriction.Kind
-ASKED = ("asked_plan", "asked_overdue", "asked_done", "asked_suspended", "asked_referred")
+ASKED = (
+    "asked_plan", "asked_overdue", "asked_done", "asked_suspended", "asked_referred", "asked_nothing", "asked_at_once",
+)  # fmt: skip
+OVERDUE = "Nobody was asked to stand beside in all that time, and the plan is overdue."
 WHY = "Three punctures in one patient, and nobody called: somebody stands beside for the next ones."
 
 
@@ -41,9 +44,16 @@ def tell(plan: Plan) -> None:
     for key, due_on in days.items():
         _then(plan, 2, lambda doors, who=of[key], due_on=due_on: _plan(doors, who, due_on))  # type: ignore[misc]
     _then(plan, 10, lambda doors: _complete(doors, of["asked_done"]))
-    _then(plan, 9, lambda doors: _suspend(doors, of["asked_suspended"]))
+    _then(plan, 9, lambda doors: _suspend(doors, of["asked_suspended"], OVERDUE))
     _then(plan, 1, lambda doors: _reply(doors, of["asked_referred"]))
     _then(plan, 2, lambda doors: _refer(doors, of["asked_referred"]))
+    _then(plan, 6, lambda doors: _take_back(doors, of["asked_referred"]))
+    nothing = "A collapse in the corridor, three veins of a patient in shock: nothing that anybody would do otherwise."
+    _then(plan, 3, lambda doors: _close(doors, of["asked_nothing"], Flag.Outcome.NO_ACTION, nothing))
+    watch = "Says herself that she should have called. We look at the next ten together."
+    _then(plan, 4, lambda doors: _close(doors, STORIES["limit"].number, Flag.Outcome.WATCH, watch))
+    at_once = "Three punctures after the patient had said stop. Until that is talked over with both."
+    _then(plan, 2, lambda doors: _suspend(doors, of["asked_at_once"], at_once))
 
 
 def _then(plan: Plan, days: int, act: Callable[[Doors], None]) -> None:
@@ -68,10 +78,8 @@ def _plan(doors: Doors, who: str, due_on: date) -> None:
     _decide(doors, who, decision)
 
 
-def _suspend(doors: Doors, who: str) -> None:
-    """Once the plan is overdue, and nobody was asked to stand beside."""
+def _suspend(doors: Doors, who: str, reason: str) -> None:
     flag = _question(doors, who)
-    reason = "Nobody was asked to stand beside in all that time, and the plan is overdue."
     _decide(doors, who, Decision(clinician=flag.clinician, kind=Kind.SUSPENSION, reason=reason, flag=flag))
 
 
@@ -103,6 +111,19 @@ def _refer(doors: Doors, who: str) -> None:
     to = referring.may_be_asked(access_of(me), flag).first()
     if to is not None:
         referring.refer(actor=me, flag=flag, to=to, reason="You were on that shift: please read what I wrote.")
+
+
+def _take_back(doors: Doors, who: str) -> None:
+    """The manager has answered the educator; what the person shared stays shared."""
+    manager = doors.manager(doors.home(who))
+    (row,) = [each for each in referring.open_referrals(_question(doors, who)) if each.to == manager]
+    referring.end_referral(actor=doors.educator(doors.home(who)), referral=row)
+
+
+def _close(doors: Doors, who: str, outcome: Flag.Outcome, reason: str) -> None:
+    flag = _question(doors, who)
+    signer = doors.confirm(doors.educator(doors.home(who)), flags.MEANING, [flags.flag_digest(flag)])
+    flags.close_flag(signer=signer, flag=flag, outcome=outcome, reason=reason)
 
 
 def _question(doors: Doors, who: str) -> Flag:
