@@ -211,6 +211,7 @@ TABLE: dict[str, Row] = {
     "unit_day": Row(oversees, FORM, "one's own units; answers, no figures"),
     "incident": Row(oversees, PAGE, "figures only for who may see them"),
     "person": Row(here, note="the answer; figures and reasons only for who may see them"),
+    "what_counts": Row(here, note="whose progress one may know; entries and observations only to who may open them"),
     # --- credentials: decisions about a person ---
     "enrol": Row(educates, FORM),
     "enrolment_end": Row(educates, FORM),

@@ -9,12 +9,13 @@ from datetime import date
 from typing import NamedTuple
 
 from audits.figures import Credit, Figures
-from credentials.rules import asking, awards, progress
+from credentials.rules import asking, awards, plans, progress, return_step
 from credentials.rules import insertions_weighed as inserted
 from credentials.rules import observations_weighed as watched
 from credentials.rules.facts import Award, Enrolment, Facts, Restriction
 from credentials.rules.pieces import BEFORE_LEARNING, TO_COME, Entered, Kind, Piece, Time
 from credentials.rules.progress import Line
+from credentials.rules.status import status_on
 from credentials.rules.terms import Terms
 from credentials.rules.words import counted, day_words
 
@@ -88,6 +89,18 @@ def on_plan(of: Evidence, plan: Restriction, terms: Terms | None, on: date) -> l
         progress.OBSERVATIONS: watched.observations(seen, watched.beside(seen, plan.observations, time), time),
     }
     return _weighed(progress.on_plan(of.facts, of.figures, plan, terms, on), pieces)
+
+
+def on_plans(of: Evidence, on: date) -> list[Weighed]:
+    """Each line of the open plans, and that of a return step that is not done, as a standing at home has them."""
+    terms = status_on(of.facts, of.figures, of.facts.home_line, on).terms
+    found = [each for plan in plans.open_plans(of.facts, on) for each in on_plan(of, plan, terms, on)]
+    returned = return_step.unsigned(of.facts, terms, on) if terms else None
+    if terms and returned and return_step.limits(of.facts, of.figures, terms, on):
+        time = Time(returned, on, "from before the return")
+        pieces = inserted.Taken(of.own, (), terms, time).pieces
+        found.append(Weighed(return_step.line(of.figures, terms, returned), _in_order(pieces)))
+    return found
 
 
 def _weighed(lines: Iterable[Line], pieces: dict[str, list[Piece]]) -> list[Weighed]:

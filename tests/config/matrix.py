@@ -399,6 +399,18 @@ manager         yes   yes       404
 auditor         yes   yes       404
 *               403   403       403
 """
+PROGRESS_READ = """
+                owner colleague outsider
+owner           yes   403       404
+colleague       403   yes       404
+outsider        404   404       yes
+assessor        yes   yes       404
+educator        yes   yes       404
+manager         yes   yes       404
+auditor         yes   yes       404
+administrator   403   403       403
+*               403   403       404
+"""
 FOUNDED_AT = """
                 owner outsider
 educator        yes   404
@@ -743,6 +755,7 @@ MATRIX: dict[str, Entry] = {
     "unit_day": Entry(page("educator manager auditor"), a_procedure),
     "incident": Entry(FOLLOWED, with_a_procedure),
     "person": Entry(LOOKED_UP, with_a_procedure),
+    "what_counts": Entry(PROGRESS_READ, of_a_procedure),
     "enrol": Entry(DECIDED, clinicians),
     "enrolment_end": Entry(DECIDED, enrolments),
     "enrolment_move": Entry(NOTHING_TO_DECIDE, of_a_procedure),
