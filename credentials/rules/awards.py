@@ -36,6 +36,14 @@ def is_in_force(award: Award, on: date) -> bool:
     return award.span.covers(on) and on < award.expires_on
 
 
+def ran_out(award: Award) -> bool:
+    """Whether it ran to its end by the calendar: days of grace and the lapse follow whatever was decided later.
+
+    The next award, which says that this one stands open no more, takes nothing from the days before it.
+    """
+    return award.span.until is None or award.span.until >= award.expires_on
+
+
 def award_in_force(facts: Facts, line: Line, on: date) -> Award | None:
     """The award in force that gives most; of equals the one that lasts longest."""
     found = [award for award in counting_awards(facts, line, on) if is_in_force(award, on)]
@@ -49,18 +57,14 @@ def award_in_grace(facts: Facts, line: Line, on: date) -> Award | None:
     found = [
         award
         for award in counting_awards(facts, line, on)
-        if award.span.covers(on) and award.expires_on <= on < grace_ends(award)
+        if ran_out(award) and award.expires_on <= on < grace_ends(award)
     ]
     return max(found, key=lambda award: (award.terms.grace_gives.rank, grace_ends(award), award.uuid), default=None)
 
 
 def award_lapsed(facts: Facts, line: Line, on: date) -> Award | None:
-    """The award that ran out last, grace and all. One that was ended before that did not lapse."""
-    found = [
-        award
-        for award in counting_awards(facts, line, on)
-        if grace_ends(award) <= on and (award.span.until is None or award.span.until >= grace_ends(award))
-    ]
+    """The award that ran out last, grace and all. One that a decision ended before its last day did not lapse."""
+    found = [award for award in counting_awards(facts, line, on) if ran_out(award) and grace_ends(award) <= on]
     return max(found, key=lambda award: (award.expires_on, award.uuid), default=None)
 
 

@@ -6,12 +6,14 @@ from datetime import date, datetime, timedelta
 import pytest
 
 from audits.awards import NewScope, add_scope
+from audits.calendar import add_months
 from credentials import awarding, standings
 from credentials.documents import terms
 from credentials.enrolling import enrol
 from credentials.models import Programme, Standing
 from credentials.restricting import Decision, decide
 from credentials.rules.answers import Answer, Status
+from credentials.rules.standing import answer_at_home
 from credentials.rules.terms import Terms
 from ledger import acts, clock
 from ledger.acts import recording
@@ -216,6 +218,38 @@ def test_a_renewal_that_would_be_over_already_is_refused(stage, now):
     check = awarding.check_renewal(stage.learner, stage.procedure)
     with pytest.raises(Problems, match="1 month more would be over already"):
         awarding.renew(signer=sign(stage.educator, check.digest), clinician=stage.learner, procedure=stage.procedure)
+
+
+@pytest.mark.parametrize("way", ["renewed in grace", "awarded again"])
+def test_the_days_of_grace_and_of_the_lapse_stay_what_they_were_when_the_next_decision_is_made(stage, now, way):
+    own = Terms(renewal_insertions=0, grace_days=14, lapsed_gives=Answer.NO)
+    ended = TODAY - timedelta(days=5 if way == "renewed in grace" else 60)
+    give_award(
+        stage.learner, stage.procedure, stage.cast.wards.department, terms=canonical(own.to_content()),
+        from_day=add_months(ended, -24), anchor=add_months(ended, -24), expires_on=ended, months=24,
+    )  # fmt: skip
+    days = [ended + timedelta(days=each) for each in (-1, 0, 4, 13, 14, 20)]
+    days = [day for day in days if day < TODAY]
+
+    def told():
+        found = [standings.judge_many([stage.pair], on=day)[stage.pair].standing for day in days]
+        at = [answer_at_home(each, on=day) for each, day in zip(found, days, strict=True)]
+        return [(each.status.value, each.answer.value) for each in at]
+
+    if way == "renewed in grace":
+        before = told()
+        check = awarding.check_renewal(stage.learner, stage.procedure)
+        awarding.renew(signer=sign(stage.educator, check.digest), clinician=stage.learner, procedure=stage.procedure)
+        assert before == [("due", "alone"), ("in_grace", "in_room"), ("in_grace", "in_room")]
+    else:
+        stage.ready_to_learn(TODAY - timedelta(days=20))
+        stage.ten_insertions(datetime(2026, 2, 15, 10, 0))
+        before = told()
+        make_award(stage)
+        grace, after = [("in_grace", "in_room")] * 3, [("lapsed", "no")] * 2
+        assert before == [("due", "alone"), *grace, *after]
+    assert told() == before
+    assert status(stage)[1] is Answer.ALONE
 
 
 def test_somebody_never_placed_is_at_home_where_they_are_appointed(stage):
