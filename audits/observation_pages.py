@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, QuerySet
 
@@ -22,6 +23,7 @@ from audits.checklist import (
     Step,
 )
 from audits.checklists import checklists_known, parsed
+from audits.limits import limits
 from audits.models import Observation, ObservationDispute, ObservationReply, SecondAsked
 from audits.observation_replies import may_say
 from audits.observation_words import mark_words, setting_words, verdict_words
@@ -104,6 +106,7 @@ class Shown:
     where: str
     is_whole: bool
     is_retired: bool
+    days_late: int  # after which it was signed, where that is late here; 0 otherwise
     seconds: Sequence[Observation]
     asked: Sequence[SecondAsked]
     replies: Sequence[ObservationReply]
@@ -201,6 +204,7 @@ def shown(access: Access, row: Observation) -> Shown:
         where=access.tree.where(row.unit_id),
         is_whole=row.signed_id is None or not integrity.observation_differences(row),
         is_retired=checklists_known().is_retired(row.checklist, access.on),
+        days_late=_days_late(access, row),
         seconds=seconds,
         asked=list(SecondAsked.objects.known().filter(observation=row).select_related("whom")) if asks else (),
         replies=list(row.replies.select_related("by").order_by("pk")) if first else (),
@@ -219,6 +223,16 @@ def _read(row: Observation) -> Check | None:
         return check(row)
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _days_late(access: Access, row: Observation) -> int:
+    if row.signed_at is None:
+        return 0
+    passed = (row.signed_at.astimezone(ZoneInfo(row.zone)).date() - row.observed_on).days
+    allowed = limits([row.clinician_id], now=access.tree).days_at(
+        "late_after_days", clinician=row.clinician_id, unit=row.unit_id, code=row.procedure.code, on=row.observed_on
+    )
+    return passed if passed > allowed else 0
 
 
 def _rests_on(access: Access, row: Observation) -> list[str]:

@@ -16,6 +16,7 @@ from audits.holding import Refusal, holdings
 from audits.logbook import touch
 from audits.models import Insertion, Outcome, Reconsidered, Statement
 from audits.outcomes import SUPERVISED, refresh
+from audits.wording import summary
 from ledger.acts import recording
 from people.access import Access, NotPermitted, Right, access_of
 from people.models import Clinician, User
@@ -39,6 +40,11 @@ class InQuestion:
     @property
     def insertion(self) -> Insertion:
         return self.statement.insertion
+
+    @property
+    def what(self) -> str:
+        """What was signed, in a line."""
+        return f"{self.insertion.procedure.name}. {summary(self.insertion)}. {self.statement.get_kind_display()}"
 
 
 def in_question(access: Access) -> list[InQuestion]:

@@ -161,3 +161,22 @@ def test_an_educator_decides_a_batch_on_screen_and_it_leaves_today(client, stage
     assert Outcome.objects.filter(in_question=1).count() == 1
     with clock.at(NOW):
         assert "1 countersignature is in question" in client.get(reverse("today")).content.decode()
+
+
+@pytest.mark.std("A-05")
+def test_each_of_a_batch_is_shown_with_its_content_and_none_can_be_slipped_in(client, stage, signed):
+    client.force_login(stage.cast.educator)
+    url = reverse("in_question")
+    keys = [each.pk for each in statements(stage)]
+    body = {"statements": keys[:2], "outcome": "counts", "reason": REASON}
+    check = client.post(url, body)
+    assert check.content.decode().count("Working first time; 1 puncture. Countersigned, in the room") == 2
+    seal = {"email": stage.cast.educator.email, "secret": SECRET, "shown": check.context["form"].initial["shown"]}
+    before = head()
+    for chosen in (keys, keys[1:], [*keys[:2], 999_999]):
+        told = client.post(url, {**body, **seal, "statements": chosen}).content.decode()
+        assert "was not shown to you" in told or "One was decided meanwhile" in told
+    assert head() == before
+    assert client.post(url, {**body, **seal}).status_code == 302
+    made = Reconsidered.objects.known()
+    assert {each.statement_id for each in made} == set(keys[:2])
