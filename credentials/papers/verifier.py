@@ -168,14 +168,21 @@ def _spanned(row: Row, act: Row | None, name: str, rows: list[Row], changing: se
         yield "it says another person or another decision"
     if act is None:
         return
-    if act.get(name) == row["uuid"] and act.get(f"{name}_digest"):
-        if act[f"{name}_digest"] != digest(canonical(row["said"])):
+    announced = _decided_in(act, name)
+    if row["uuid"] in announced:
+        if announced[row["uuid"]] != digest(canonical(row["said"])):
             yield "it does not match what was signed"
         return
     same = {key: value for key, value in row["said"].items() if key not in changing}
     before = [each["said"] for each in rows if each["uuid"] == row["uuid"] and each["until_act"] == row["act"]]
     if not any({key: old[key] for key in same} == same for old in before):
         yield "it follows no version of the same decision"
+
+
+def _decided_in(act: Row, name: str) -> dict[str, str]:
+    """The awards or restrictions that an act brings in, each with its digest: one award is held at several units."""
+    one = {act[name]: act[f"{name}_digest"]} if act.get(name) and act.get(f"{name}_digest") else {}
+    return {**one, **(act.get(f"{name}_digests") or {})}
 
 
 def _completion(row: Row, act: Row | None, person: str) -> Iterator[str]:
@@ -216,8 +223,9 @@ def _missing(file: Row, whole: dict[int, Row]) -> Iterator[str]:
         if kind in LOGGING and not _brought_in(act) <= entries:
             yield f"act {seq}: an entry that it brings in is missing"
         for name in ("award", "restriction"):
-            if act.get(f"{name}_digest") and (f"{name}s", act.get(name)) not in there:
-                yield f"act {seq}: the {name} that it decides is missing"
+            for uuid in _decided_in(act, name):
+                if (f"{name}s", uuid) not in there:
+                    yield f"act {seq}: the {name} that it decides is missing"
 
 
 def _brought_in(act: Row) -> set[str]:

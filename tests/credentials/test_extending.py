@@ -9,6 +9,7 @@ from audits.holding import may_supervise
 from audits.models import Award
 from credentials import awarding, extending
 from credentials.extending import Extension
+from credentials.papers import evidence, verifier
 from credentials.rules.terms import Terms
 from credentials.standings import judge_many, read
 from ledger import clock
@@ -16,7 +17,7 @@ from ledger.acts import head
 from ledger.canonical import canonical
 from ledger.models import Act
 from ledger.verify import verify
-from people.access import NotPermitted
+from people.access import NotPermitted, access_of
 from people.models import Clinician
 from people.problems import Problems
 from people.tree import tree
@@ -134,6 +135,26 @@ def test_it_is_renewed_at_every_unit_at_once(stage, holder, chief):
     pair = (holder.pk, stage.procedure.pk)
     assert len(judge_many([pair], on=date(2027, 6, 1))[pair].standing.judgements) == 3
     assert wrong() == []
+
+
+def test_the_file_of_an_award_extended_and_renewed_holds_and_an_altered_one_does_not(stage, holder, chief):
+    extended(chief, extension(stage, holder))
+    with clock.at(datetime(2026, 12, 1, 3, 0, tzinfo=NOW.tzinfo)):
+        check = awarding.check_renewal(holder, stage.procedure)
+        awarding.renew(signer=sign(chief, check.digest), clinician=holder, procedure=stage.procedure)
+        file = evidence.evidence_of(access_of(chief), holder, made_at="2026-12-01T03:00:00.000000Z", by="Chi Ef")
+    renewed = [each for each in file["awards"] if each["said"]["kind"] == "renewal"]
+    assert len(renewed) == 2
+    assert list(verifier.problems(evidence.sealed(file).encode())) == []
+    for each in renewed:
+        before, each["said"]["months"] = each["said"]["months"], 99
+        said = [f"awards: {each['uuid']}: it does not match what was signed"]
+        assert list(verifier.problems(evidence.sealed(file).encode())) == said
+        each["said"]["months"] = before
+    kept, file["awards"] = file["awards"], [each for each in file["awards"] if each is not renewed[0]]
+    assert len(kept) == len(file["awards"]) + 1
+    missing = list(verifier.problems(evidence.sealed(file).encode()))
+    assert missing == [f"act {renewed[0]['act']}: the award that it decides is missing"]
 
 
 def test_what_is_signed_is_where_and_why(stage, holder):
