@@ -32,9 +32,9 @@ from people.models import Clinician, User
 SHOWN = 12  # a longer list of what counts is folded
 STRUCK = "struck out after a disagreement"
 SIGNED = {
-    "in_room": "countersigned, in the room, by {}",
-    "nearby": "countersigned, nearby, by {}",
-    "other_evidence": "accepted on other evidence by {}",
+    "in_room": "signed by {}, in the room",
+    "nearby": "signed by {}, nearby",
+    "other_evidence": "signed by {}",
 }
 KINDS = {
     progress.KNOWLEDGE: Completion.Kind.KNOWLEDGE,
