@@ -102,6 +102,7 @@ def with_content(ward: Ward) -> dict[str, list[tuple[Mapping[str, Any], str]]]:
         "observation_dispute": plain(watched["unread"]),
         "second_ask": plain(watched["unread"], watched["twice"]),
         "award": plain(person(ward.ready, procedure_id=procedure), person(cast.owner, procedure_id=procedure)),
+        "what_counts": plain(*(person(who, procedure_id=procedure) for who in (cast.owner, ward.ready, ward.due))),
         "renew": plain(person(ward.due, procedure_id=procedure)),
         "enrol": plain(person(cast.colleague)),
         "completion_withdraw": plain(person(cast.owner, completion=done.uuid)),
