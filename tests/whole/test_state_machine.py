@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
-from audits.models import Award, Dispute, Insertion, Observation, Outcome, Proposal, Statement
+from audits.models import Award, Dispute, Insertion, Observation, Outcome, Proposal, Recognition, Statement
 from credentials.models import Flag, Standing
 from credentials.rules.answers import Status
 from ledger import clock
@@ -40,17 +40,21 @@ LAST = (
     *("retire_checklist", "decide_retirement", "decide_retirement") * 3,
     *("note_policy", "change_policy", "end_policy") * 2,
     *("keep_tallies", "tally", "tally", "tally_again") * 3, *("begin_observation", "sign_observation") * 3,
+    *("begin_observation", "drop_observation") * 3,
     *("certify", "certify", "revoke_certificate", "take_evidence") * 3,
+    *("extend_award", "recognise", "recognise", "move_enrolment", "withdraw_recognition") * 3,
+    *("import_completions", "withdraw_completion") * 2,
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {
-    "award.made", "award.renewed", "checklist.approved", "checklist.retired", "checklist.retirement_decided",
-    "cohort.left", "correction.decided", "dispute.ruled", "flag.closed", "founding.decided", "logbook.imported",
-    "observation.dispute_ruled", "observation.signed", "plan.ended", "plan.extended", "plan.made",
-    "policy.changed", "policy.ended", "policy.opened",
-    "programme.approved", "return_plan.ended", "return_plan.extended", "return_plan.made", "return_step.signed",
-    "rules.approved", "scope.decided", "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made",
-    "statement.signed", "statements.reconsidered", "suspension.ended", "suspension.made", "withdrawal.made",
+    "award.extended", "award.made", "award.renewed", "checklist.approved", "checklist.retired",
+    "checklist.retirement_decided", "cohort.left", "completions.imported", "correction.decided", "dispute.ruled",
+    "enrolment.moved", "flag.closed", "founding.decided", "logbook.imported", "observation.dispute_ruled",
+    "observation.signed", "plan.ended", "plan.extended", "plan.made", "policy.changed", "policy.ended",
+    "policy.opened", "programme.approved", "recognition.decided", "recognition.withdrawn", "return_plan.ended",
+    "return_plan.extended", "return_plan.made", "return_step.signed", "rules.approved", "scope.decided",
+    "scope.ended", "staff.imported", "stand_down.ended", "stand_down.made", "statement.signed",
+    "statements.reconsidered", "suspension.ended", "suspension.made", "withdrawal.made",
 }  # fmt: skip
 # Signed too, and not in every few walks.
 SELDOM = {"return_plan.ended", "return_plan.extended", "stand_down.ended"}
@@ -134,6 +138,7 @@ def reached_in(walk: Walk) -> set[str]:
     reached |= {f"agreed {agreed}" for agreed in Proposal.objects.values_list("agreed", flat=True)}
     reached |= {f"in question {asked}" for asked in Outcome.objects.values_list("in_question", flat=True)}
     reached |= {f"award {kind}" for kind in Award.objects.values_list("kind", flat=True)}
+    reached |= {f"brought {outcome}" for outcome in Recognition.objects.values_list("outcome", flat=True)}
     reached |= {f"observed {each}" for each in Observation.objects.values_list("verdict", flat=True)}
     reached |= {
         f"second {each}" for each in Observation.objects.exclude(second_of=None).values_list("purpose", flat=True)
@@ -177,7 +182,8 @@ def test_the_walk_comes_to_everything_that_it_is_about(world):
     assert reached >= {f"dispute {about}" for about in Dispute.About.values}
     assert reached >= {f"source {source}" for source in Insertion.Source.values}
     assert reached >= {"withdrawn True", "agreed True", "agreed False", "in question 1"}
-    assert reached >= {f"award {kind}" for kind in ("award", "renewal", "founding")}
+    assert reached >= {f"award {kind}" for kind in ("award", "renewal", "founding", "recognised")}
+    assert reached >= {f"brought {outcome}" for outcome in Recognition.Outcome.values}
     assert reached >= {"observed met", "observed partly", "observed not_yet", "second decision"}
     rules = ("repeated_failure", "recency", "attempts_limit", "serious_event", "critical_step", "observation_overdue")
     assert reached >= {f"flag {flag}" for flag in rules}

@@ -45,6 +45,7 @@ from tests.factories import (
     make_cast,
     make_clinician,
 )
+from tests.whole.carrying import Carrying
 from tests.whole.disagreeing import Disagreeing
 from tests.whole.grouping import Grouping
 from tests.whole.limiting import Limiting
@@ -168,7 +169,7 @@ def sign(user: User, *digests: str, meaning: str = "decided") -> Confirmed:
 
 
 @dataclass
-class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying, Planning, Taking):
+class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying, Planning, Taking, Carrying):
     """The clock, and every verb. Whatever a step chooses comes from `choose`, so that a walk can be walked again."""
 
     world: World
@@ -552,11 +553,17 @@ class Walk(Watching, Grouping, Limiting, Disagreeing, Reviewing, Tallying, Plann
         record_completion(actor=self.world.chief, new=new)
 
     def award(self) -> Any:
-        row = self.one(Enrolment.objects.known().filter(until_day=None))
+        """Of whoever learns; where nobody does, somebody is enrolled first."""
+        learning = Enrolment.objects.known().filter(until_day=None)
+        if not learning.exists():
+            self.enrol()
+        row = self.one(learning)
         if row is None:
             return False
-        if self.one((True, False)):
-            for kind in (Completion.Kind.KNOWLEDGE, Completion.Kind.SIMULATION):
+        if self.one((True, True, False)):
+            done = Completion.objects.known().filter(clinician=row.clinician, procedure=row.procedure, on=self.today)
+            noted = set(done.values_list("kind", flat=True))
+            for kind in sorted({Completion.Kind.KNOWLEDGE, Completion.Kind.SIMULATION} - noted):
                 new = NewCompletion(
                     clinician=row.clinician, procedure=row.procedure, kind=kind, on=self.today, verified_by="Ed Ucator"
                 )
