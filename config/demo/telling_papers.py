@@ -40,6 +40,7 @@ def _take(doors: Doors, who: str, plan: Plan) -> None:
 
 def _revoke(doors: Doors, who: str) -> None:
     row = Certificate.objects.get(clinician=doors.clinicians[who])
-    certificates.revoke(
-        actor=doors.educator(doors.home(who)), certificate=row, reason="Lost on the bus with the bag it was in."
-    )
+    reason = "Lost on the bus with the bag it was in."
+    digest = certificates.revocation_digest(row, reason)
+    signer = doors.confirm(doors.educator(doors.home(who)), certificates.MEANING, [digest])
+    certificates.revoke(signer=signer, certificate=row, reason=reason)

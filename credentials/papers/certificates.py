@@ -30,12 +30,14 @@ from people.access import Access, NotPermitted, Right, access_of
 from people.clock import in_words
 from people.models import Clinician, User
 from people.problems import Problems, problem
+from people.signing import Confirmed, digest_of
 from people.spans import lock
 from people.tree import Tree, tree
 
 BYTES = 20  # 160 bits; ASVS 5.0, 11.5.1 asks for at least 128
 MADE = "certificate.made"
 REVOKED = "certificate.revoked"
+MEANING = "revoked a certificate"
 LONGEST_REASON = 300
 TOKEN = re.compile(r"[A-Za-z0-9_-]{27}")
 
@@ -131,24 +133,37 @@ def certificate_facts(row: Certificate) -> dict[str, Any]:
     }
 
 
-def revoke(*, actor: User, certificate: Certificate, reason: str) -> Certificate:
-    """Let the page behind a certificate's code say that it was revoked. The award is not touched.
+def revocation_digest(row: Certificate, reason: str) -> str:
+    """What whoever revokes a certificate signs: all that it says, and why."""
+    return digest_of({**certificate_facts(row), "reason": reason.strip()})
 
-    By educators of the unit. Raises NotPermitted, Problems.
-    """
-    access_of(actor).require_about(Right.DECIDE, certificate.clinician)
-    reason = reason.strip()
+
+def check_revocation(row: Certificate, reason: str) -> None:
+    """Raises Problems for a revocation that could not be made, before it is signed."""
     if found := text_problems("reason", reason, longest=LONGEST_REASON, asked="Say why it is revoked."):
         raise Problems(found)
+    if row.revoked_id is not None:
+        raise problem("", "It was revoked already.")
+
+
+def revoke(*, signer: Confirmed, certificate: Certificate, reason: str) -> Certificate:
+    """Let the page behind a certificate's code say that it was revoked. The award is not touched.
+
+    By educators of the unit; what is signed is `revocation_digest`. Raises NotPermitted, NotConfirmed, Problems.
+    """
+    access = access_of(signer.user)
+    access.require_about(Right.DECIDE, certificate.clinician)
+    reason = reason.strip()
     with transaction.atomic():
-        row = Certificate.objects.select_for_update().select_related("clinician").get(pk=certificate.pk)
-        if row.revoked_id is not None:
-            raise problem("", "It was revoked already.")
-        with recording(actor=actor, kind=REVOKED, subject=row.clinician.uuid) as rec:
+        rows = Certificate.objects.select_for_update(of=("self",)).select_related("clinician", "procedure")
+        row = rows.get(pk=certificate.pk)
+        check_revocation(row, reason)
+        with recording(actor=signer.user, kind=REVOKED, subject=row.clinician.uuid) as rec:
             Certificate.objects.filter(pk=row.pk, revoked=None).update(revoked_id=rec.seq)
             rec.content |= {"certificate": str(row.uuid)}
             rec.personal = {"reason": reason}
             stale.touch(cause=rec.kind, act=rec.seq)
+            signer.use(revocation_digest(row, reason), rec, role=access.printed_for(Right.DECIDE))
         row.refresh_from_db()
     return row
 

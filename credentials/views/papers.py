@@ -1,5 +1,6 @@
 """Papers to take away, certificates given out and revoked, and the public page behind a certificate's code."""
 
+from functools import partial
 from pathlib import Path
 from uuid import UUID
 
@@ -15,6 +16,7 @@ from credentials.models import Certificate
 from credentials.papers import certificates, making, verifier
 from people import access
 from people.access import Access, NotPermitted, Right
+from people.deciding import Steps, ToSign, in_two_steps
 from people.lookups import note_view
 from people.models import Clinician
 from people.pages import go, page, show_problems
@@ -64,21 +66,33 @@ def certificate_give(request: HttpRequest, uuid: UUID) -> HttpResponse:
 
 @require_http_methods(FORM)
 def certificate_revoke(request: HttpRequest, uuid: UUID) -> HttpResponse:
+    """Why, the check page, the signature."""
     mine = access.of(request)
     rows = Certificate.objects.filter(uuid=uuid, clinician__in=mine.in_scope())
     row = rows.select_related("clinician", "procedure", "by").first()
     if row is None:
         raise Http404("No certificate in scope has this identifier.")
     mine.require_about(Right.DECIDE, row.clinician)
-    form = RevokeForm(request.POST or None)
-    if form.is_bound and form.is_valid():
-        try:
-            certificates.revoke(actor=mine.user, certificate=row, reason=form.cleaned_data["reason"])
-        except Problems as problems:
-            show_problems(form, problems)
-        else:
-            return go(request, "papers", row.clinician.uuid, message="The certificate is revoked.")
-    return page(request, "credentials/certificate_revoke.html", {"form": form, "row": row})
+    asked = RevokeForm(request.POST or None)
+
+    def typed() -> ToSign:
+        reason = asked.cleaned_data["reason"]
+        certificates.check_revocation(row, reason)
+        return ToSign(
+            digest=certificates.revocation_digest(row, reason),
+            carry_out=lambda signer: certificates.revoke(signer=signer, certificate=row, reason=reason),
+            context={"reason": reason},
+        )
+
+    steps = Steps(
+        ask="credentials/certificate_revoke.html",
+        check="credentials/certificate_revoke_check.html",
+        meaning=certificates.MEANING,
+        context={"row": row},
+    )
+    message = "The certificate is revoked."
+    done = partial(go, request, "papers", row.clinician.uuid, message=message)
+    return in_two_steps(request, asked, steps, typed=typed, done=done)
 
 
 @require_http_methods(["GET"])

@@ -28,6 +28,7 @@ from ledger.models import Act
 from ledger.verify import verify
 from people.access import NotPermitted
 from people.problems import Problems
+from people.signing import NotConfirmed
 from tests.audits.conftest import entry_of, give_award
 from tests.credentials.conftest import NOW, sign
 from tests.credentials.test_life import make_award
@@ -248,6 +249,11 @@ def give(stage, actor=None):
     return certificates.give_out(actor=actor or stage.learner.user, award=holding.award, address=address)
 
 
+def revoked(user, row, reason="Lost on the bus."):
+    signer = sign(user, certificates.revocation_digest(row, reason), meaning=certificates.MEANING)
+    return certificates.revoke(signer=signer, certificate=row, reason=reason)
+
+
 @pytest.fixture
 def holder(stage):
     give_award(stage.learner, stage.procedure, stage.cast.wards.department, terms='{"x":1}')
@@ -328,23 +334,57 @@ def test_certificates_are_given_out_by_oneself_and_by_educators_and_managers(tol
 def test_an_educator_revokes_a_certificate_with_a_reason_once_and_the_award_stands(told):
     made = give(told)
     with pytest.raises(NotPermitted):
-        certificates.revoke(actor=told.learner.user, certificate=made.row, reason="Lost on the bus.")
+        revoked(told.learner.user, made.row)
     with pytest.raises(Problems, match="Say why"):
-        certificates.revoke(actor=told.educator, certificate=made.row, reason=" ")
-    certificates.revoke(actor=told.educator, certificate=made.row, reason="Lost on the bus.")
+        revoked(told.educator, made.row, " ")
+    revoked(told.educator, made.row)
     shown = certificates.look_up(made.token)
     assert (shown.state, shown.through) == ("revoked", None)
     assert certificates.holdings_of(told.learner) != []
     with pytest.raises(Problems, match="already"):
-        certificates.revoke(actor=told.educator, certificate=made.row, reason="Again.")
+        revoked(told.second, made.row, "Again.")
+
+
+@pytest.mark.std("A-01", "A-03")
+def test_a_revocation_is_signed_for_this_certificate_and_this_reason(told):
+    one, other = give(told).row, give(told).row
+    shown = certificates.revocation_digest(one, "Lost on the bus.")
+    for row, reason in ((other, "Lost on the bus."), (one, "Another.")):
+        with pytest.raises(NotConfirmed):
+            certificates.revoke(signer=sign(told.educator, shown), certificate=row, reason=reason)
+    assert not Certificate.objects.exclude(revoked=None).exists()
+    act = revoked(told.educator, one).revoked
+    signature = act.facts["signature"]
+    assert (signature["printed_name"], signature["meaning"]) == (told.educator.name, "revoked a certificate")
+    assert signature["digest"] == shown
+    assert "bus" not in act.content
+
+
+def test_the_ledger_finds_a_revocation_that_was_signed_for_another_certificate(told):
+    one, other = give(told).row, give(told).row
+    revoked(told.educator, one)
+    assert verify().problems == ()
+    with lifted():
+        Certificate.objects.filter(pk=other.pk).update(revoked_id=Certificate.objects.get(pk=one.pk).revoked_id)
+        Certificate.objects.filter(pk=one.pk).update(revoked_id=None)
+    assert any(f"certificate {other.uuid} was not revoked by its act" in each.reason for each in verify().problems)
+
+
+def test_the_ledger_finds_a_certificate_that_was_changed_after_its_revocation_was_signed(told):
+    act = revoked(told.educator, give(told).row).revoked
+    with lifted():
+        Certificate.objects.update(made_on=date(2020, 1, 1))
+    assert any("whose revocation was signed" in each.reason for each in verify().problems)
+    assert act.facts["certificate"]
 
 
 def test_the_ledger_finds_a_certificate_that_was_altered(told):
     made = give(told)
-    certificates.revoke(actor=told.educator, certificate=made.row, reason="Lost on the bus.")
+    revoked(told.educator, made.row)
     assert verify().problems == ()
     with lifted():
         Certificate.objects.filter(pk=made.row.pk).update(token_digest="0" * 64)
     assert [each.reason for each in verify().problems if "certificate" in each.reason] == [
-        f"certificates: certificate {made.row.uuid} is not what its act gave out"
+        f"certificates: certificate {made.row.uuid} is not what its act gave out",
+        f"certificates revoked: certificate {made.row.uuid} is not the one whose revocation was signed",
     ]

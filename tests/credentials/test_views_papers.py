@@ -14,7 +14,8 @@ from ledger.models import Act
 from people.models import FailedSignIn
 from tests.credentials.conftest import NOW
 from tests.credentials.test_life import make_award
-from tests.credentials.test_papers import text_of
+from tests.credentials.test_papers import revoked, text_of
+from tests.factories import SECRET
 
 pytestmark = pytest.mark.django_db
 
@@ -89,7 +90,16 @@ def test_a_certificate_comes_down_and_stands_in_the_list_until_an_educator_revok
     revoke = reverse("certificate_revoke", args=[row.uuid])
     assert revoke in text(client.get(url))
     assert "Enter “Why”" in text(client.post(revoke, {"reason": ""}))
-    assert client.post(revoke, {"reason": "Left on the bus."}).status_code == 302
+    check = client.post(revoke, {"reason": "Left on the bus."})
+    assert "Check before you sign" in text(check)
+    assert "Left on the bus." in text(check)
+    row.refresh_from_db()
+    assert row.revoked_id is None
+    assert "Check it" in text(client.post(revoke, {"reason": "Left on the bus.", "change": "1"}))
+    seal = {"email": holder.educator.email, "shown": check.context["form"].initial["shown"]}
+    wrong = client.post(revoke, {"reason": "Left on the bus.", **seal, "secret": "x" * 14})
+    assert "That is not your password" in text(wrong)
+    assert client.post(revoke, {"reason": "Left on the bus.", **seal, "secret": SECRET}).status_code == 302
     assert "<b>Revoked</b>" in text(client.get(url))
     assert "revoked already" in text(client.get(revoke))
     for wrong in ("", "x", "00000000-0000-4000-8000-000000000000"):
@@ -158,7 +168,7 @@ def test_the_page_says_when_it_no_longer_holds_and_never_why(holder):
         assert "Ran out; in grace today" in text(public(made.token))
     with clock.at(NOW + timedelta(days=900)):
         assert "Does not hold today" in text(public(made.token))
-    certificates.revoke(actor=holder.educator, certificate=made.row, reason="Left on the bus.")
+    revoked(holder.educator, made.row, "Left on the bus.")
     shown = text(public(made.token))
     assert "This certificate was revoked" in shown
     assert "bus" not in shown

@@ -8,6 +8,8 @@ from django.db import models
 from credentials.models import Certificate
 from credentials.papers import certificates, making, verifier
 from people.models import Clinician
+from people.signing import confirm
+from tests.factories import SECRET
 
 
 class Taking:
@@ -33,10 +35,13 @@ class Taking:
         return made
 
     def revoke_certificate(self) -> Any:
-        row = self.one(Certificate.objects.filter(revoked=None).select_related("clinician"))
+        row = self.one(Certificate.objects.filter(revoked=None).select_related("clinician", "procedure"))
         if row is None:
             return False
-        return certificates.revoke(actor=self.world.chief, certificate=row, reason=f"Lost, no. {self.number()}")
+        reason = f"Lost, no. {self.number()}"
+        digest = certificates.revocation_digest(row, reason)
+        signer = confirm(user=self.world.chief, secret=SECRET, meaning=certificates.MEANING, digests=[digest])
+        return certificates.revoke(signer=signer, certificate=row, reason=reason)
 
     def take_evidence(self) -> Any:
         """Whatever happened before, the file of whoever it happened to holds."""

@@ -22,6 +22,7 @@ from audits.awards import NewScope
 from audits.models import Checklist, Insertion, Observation, Restriction, Ruling
 from credentials import awarding, flags, founding, proposing, recognising, restricting
 from credentials.models import Rules
+from credentials.papers import certificates
 from credentials.recognising import Brought
 from credentials.restricting import Decision
 from credentials.rules.answers import Answer
@@ -380,7 +381,8 @@ def suspending_without_the_check_page(stage: Stage) -> Sent:
     give_award(stage.learner, stage.procedure, stage.cast.wards.department)
     body = {"procedure": stage.procedure.pk, **SUSPENDED}
     return Sent(
-        by=stage.educator, to="limit", about=[stage.learner.uuid, "suspension"], body=body, digests=[], status=200, words="was not shown to you",
+        by=stage.educator, to="limit", about=[stage.learner.uuid, "suspension"], body=body, digests=[], status=200,
+        words="was not shown to you",
     )  # fmt: skip
 
 
@@ -478,6 +480,20 @@ def taking_back_rules_that_are_approved(stage: Stage) -> Sent:
     return Sent(by=stage.educator, to="document_take_back", about=["rules", row.uuid], status=302)
 
 
+def revoking_a_certificate_twice(stage: Stage) -> Sent:
+    _holding(stage)
+    (holding,) = certificates.holdings_of(stage.learner)
+    row = certificates.give_out(
+        actor=stage.educator, award=holding.award, address=lambda token: f"https://register.example/c/{token}/"
+    ).row
+    shown = certificates.revocation_digest(row, REASON)
+    certificates.revoke(signer=sign(stage.educator, shown), certificate=row, reason=REASON)
+    return Sent(
+        by=stage.second, to="certificate_revoke", about=[row.uuid], body={"reason": REASON}, digests=[shown],
+        status=200, words="revoked already",
+    )  # fmt: skip
+
+
 def ending_a_scope_that_is_not_there(stage: Stage) -> Sent:
     new = NewScope(
         procedure=stage.procedure, unit=stage.ward, from_day=TODAY, until_day=TODAY + timedelta(days=30),
@@ -508,6 +524,7 @@ ILLEGAL: dict[str, Callable[[Stage], Sent]] = {
         extending_a_plan_that_ended, extending_a_suspension, withdrawing_an_award_that_is_not_there,
         signing_a_return_step_that_does_not_wait, closing_a_question_twice, approving_rules_twice,
         taking_back_rules_that_are_approved, ending_a_scope_that_is_not_there,
+        revoking_a_certificate_twice,
     )
 }  # fmt: skip
 
