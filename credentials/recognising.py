@@ -8,6 +8,7 @@ evidence named; withdrawn with a reason if it was a mistake, which ends the awar
 
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from django.db import transaction
 
@@ -146,23 +147,26 @@ def withdraw(*, signer: Confirmed, recognition: Recognition, reason: str) -> Non
             signer.use(withdrawal_digest(recognition, reason), rec, role=access.printed_for(Right.DECIDE))
 
 
+def recognition_facts(row: Recognition) -> dict[str, Any]:
+    """All that a recognition says, as a dict that can be hashed."""
+    return {
+        "uuid": str(row.uuid),
+        "clinician": str(row.clinician.uuid),
+        "procedure": row.procedure.code,
+        "origin": row.origin,
+        "evidence": row.evidence,
+        "outcome": str(row.outcome),
+        "insertions": row.insertions,
+        "award": str(row.award.uuid) if row.award else None,
+        "reason": row.reason,
+        "by": str(row.by.uuid),
+        "on": row.on.isoformat(),
+    }
+
+
 def recognition_digest(row: Recognition) -> str:
-    """The digest of all that a recognition says; its act keeps it."""
-    return digest_of(
-        {
-            "uuid": str(row.uuid),
-            "clinician": str(row.clinician.uuid),
-            "procedure": row.procedure.code,
-            "origin": row.origin,
-            "evidence": row.evidence,
-            "outcome": str(row.outcome),
-            "insertions": row.insertions,
-            "award": str(row.award.uuid) if row.award else None,
-            "reason": row.reason,
-            "by": str(row.by.uuid),
-            "on": row.on.isoformat(),
-        }
-    )
+    """The digest of `recognition_facts`; its act keeps it."""
+    return digest_of(recognition_facts(row))
 
 
 def withdrawal_digest(row: Recognition, reason: str) -> str:

@@ -26,6 +26,7 @@ from audits.models import (
     Tally,
 )
 from credentials.models import Enrolment, Flag, FlagReply, Programme, Rules
+from credentials.papers import decided
 from credentials.proposing import KINDS
 from credentials.standings import judge_many, pairs_of
 from ledger import register
@@ -37,7 +38,7 @@ from people.models import Clinician
 
 SCHEMA, VERSION = "sited-evidence-file", 1
 # They list digests or numbers and name nobody, so that they may go with each person's file.
-ABOUT_MANY = ("logbook.imported", "completions.imported")
+ABOUT_MANY = ("logbook.imported", "completions.imported", "statements.reconsidered")
 # That somebody was asked for a second rating, or is to be, is not for the person observed to know.
 BESIDE = ("observation.begun", "observation.second_asked", "observation.second_declined")
 Data = dict[str, Any]
@@ -83,6 +84,9 @@ def evidence_of(access: Access, clinician: Clinician, *, made_at: str, by: str) 
         "disputes": _disputes(entries),
         "replies": _replies(observed),
         "flags": _flags(flags),
+        "recognitions": decided.recognitions(clinician),
+        "referrals": decided.referrals(flags),
+        "reconsidered": decided.reconsidered(entries),
     }
     file["documents"] = _documents(file, observed)
     file["acts"] = _acts(file, subjects, own)

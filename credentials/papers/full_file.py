@@ -8,6 +8,7 @@ from typing import Any
 from audits.models import Award, Completion, Observation, Procedure, Restriction
 from audits.observation_pages import shown as observation_shown
 from credentials.models import Enrolment, Flag
+from credentials.papers import decided
 from credentials.papers.entries import entries_of, facts_of, lines
 from credentials.papers.paper import Paper, Section, moment_words
 from credentials.restrictions_shown import shown_of
@@ -47,6 +48,7 @@ def _sections(access: Access, clinician: Clinician, file: Data) -> Iterator[Sect
     yield lines(entries_of(clinician))
     yield from _observations(access, clinician)
     yield _flags(clinician)
+    yield from decided.sections(file)
     yield _acts(file)
 
 

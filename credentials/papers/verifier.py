@@ -9,8 +9,8 @@ What is checked
                seal is the SHA-256 of all the rest
   acts         each act's hash is that of its text; the text names its number, kind and the hash of the act before;
                where two acts of the file follow one another they are linked; personal text fits its salted hash
-  evidence     each entry, statement, observation, award, restriction, completion, flag and document is what the act
-               that brought it in says
+  evidence     each entry, statement, observation, award, restriction, completion, flag, document, recognition, referral
+               and statement that was looked at again is what the act that brought it in says
 What a file alone can't show: that nobody made both the file and its acts up. Compare with what was noted elsewhere:
   --head NUMBER HASH   what `verify_ledger --json` printed on some day, for an act in this file
   --seal HASH          the digest that the register keeps in the act "paper.made"
@@ -27,6 +27,7 @@ from typing import Any
 SCHEMA, VERSION = "sited-evidence-file", 1
 SECTIONS = (
     "entries", "statements", "observations", "awards", "restrictions", "completions", "flags", "documents",
+    "recognitions", "referrals", "reconsidered",
 )  # fmt: skip
 LOGGING = ("insertion.recorded", "insertion.corrected", "correction.decided", "dispute.ruled")
 Row = dict[str, Any]
@@ -69,6 +70,9 @@ def problems(data: bytes, *, head: tuple[int, str] | None = None, seal: str | No
         "completions": lambda row, act: _completion(row, act, person),
         "flags": lambda row, act: _flag(row, act),
         "documents": lambda row, act: _document(row, act),
+        "recognitions": lambda row, act: _recognition(row, act, person),
+        "referrals": lambda row, act: _referral(row, act, acts.get(row["act"])),
+        "reconsidered": lambda row, act: _reconsidered(row, act, versions),
     }
     for section in SECTIONS:
         for row in file[section]:
@@ -207,11 +211,49 @@ def _document(row: Row, act: Row | None) -> Iterator[str]:
         yield "it does not match what was approved"
 
 
+def _recognition(row: Row, act: Row | None, person: str) -> Iterator[str]:
+    if row["said"]["clinician"] != person or row["said"]["uuid"] != row["uuid"]:
+        yield "it says another person or another decision"
+    if act is not None and (act.get("recognition"), act.get("facts_digest")) != (
+        row["uuid"],
+        digest(canonical(row["said"])),
+    ):
+        yield "it does not match what was signed"
+
+
+def _referral(row: Row, act: Row | None, envelope: Row | None) -> Iterator[str]:
+    if row["said"]["referral"] != row["uuid"]:
+        yield "it says another referral"
+    if act is None:
+        return
+    if {"flag": act["act"]["subject"], "referral": act.get("referral"), "to": act.get("to")} != row["said"]:
+        yield "it is not what was referred"
+    personal = (envelope or {}).get("personal")
+    if personal is not None and json.loads(personal["body"]).get("reason") != row["reason"]:
+        yield "its reason is not the one that was written"
+
+
+def _reconsidered(row: Row, act: Row | None, versions: dict[tuple[str, int], str]) -> Iterator[str]:
+    said = {name: value for name, value in row["said"].items() if name != "outcome"}
+    if versions.get((said["insertion"], said["version"])) != said["digest"]:
+        yield "the version that had been signed is not the one in this file"
+    if act is not None and (act.get("outcome"), (act.get("statements") or {}).get(row["uuid"])) != (
+        row["said"]["outcome"],
+        said,
+    ):
+        yield "it is not what was decided"
+
+
 def _missing(file: Row, whole: dict[int, Row]) -> Iterator[str]:
     """What an act about this person or their evidence brought in must be in the file."""
     statements = {row["act"] for row in file["statements"]}
     observed = {row["act"] for row in file["observations"]}
-    there = {(name, row["uuid"]) for name in ("awards", "restrictions") for row in file[name]}
+    there = {
+        (name, row["uuid"])
+        for name in ("awards", "restrictions", "recognitions", "referrals", "reconsidered")
+        for row in file[name]
+    }
+    versions = {(row["uuid"], row["version"]) for row in file["entries"]}
     entries = {row["digest"] for row in file["entries"]}
     for seq, act in whole.items():
         kind = act["act"]["kind"]
@@ -226,6 +268,12 @@ def _missing(file: Row, whole: dict[int, Row]) -> Iterator[str]:
             for uuid in _decided_in(act, name):
                 if (f"{name}s", uuid) not in there:
                     yield f"act {seq}: the {name} that it decides is missing"
+        for name in ("recognition", "referral"):
+            if kind in (f"{name}.decided", f"{name}.made") and (f"{name}s", act.get(name)) not in there:
+                yield f"act {seq}: the {name} that it brings in is missing"
+        for uuid, told in (act.get("statements") or {}).items() if kind == "statements.reconsidered" else ():
+            if (told["insertion"], told["version"]) in versions and ("reconsidered", uuid) not in there:
+                yield f"act {seq}: a decision about a statement on entry {told['insertion']} is missing"
 
 
 def _brought_in(act: Row) -> set[str]:

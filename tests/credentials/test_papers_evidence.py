@@ -7,25 +7,33 @@ strings and whole numbers. That one clinician's whole file goes out human and ma
 
 import copy
 import hashlib
+import io
 import json
 import subprocess
 import sys
 from datetime import date, datetime
 from pathlib import Path
 
+import openpyxl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from audits import corrections
-from credentials.papers import evidence, verifier
+from audits import corrections, reconsidering
+from audits.awards import end_award
+from audits.models import Award
+from credentials import recognising, referring
+from credentials.papers import evidence, making, verifier
+from credentials.recognising import Brought
 from credentials.restricting import MEANING, Decision, decide
+from ledger.acts import recording
 from ledger.canonical import canonical, digest
 from ledger.models import Head
 from people.access import access_of
 from tests.audits.conftest import entry_of
 from tests.credentials.conftest import sign
 from tests.credentials.test_life import make_award
+from tests.credentials.test_papers import text_of
 from tests.factories import FlagFactory, SignedObservationFactory
 
 pytestmark = pytest.mark.django_db
@@ -51,6 +59,29 @@ def told(stage):
     decision = Decision(clinician=stage.learner, kind="stand_down", reason="Two wrong-side sticks this morning.")
     decide(signer=sign(stage.educator, decision.digest, meaning=MEANING[decision.kind]), decision=decision)
     return stage
+
+
+@pytest.fixture
+def decided(told):
+    """More of the same: a recognition withdrawn, a case shown to the manager, signatures looked at again."""
+    brought = Brought(
+        clinician=told.learner, procedure=told.procedure, outcome="part", insertions=2, origin="Marrick Valley Health",
+        evidence="Certificate seen, copy in the file.", reason="Asked the educator there.",
+    )  # fmt: skip
+    row = recognising.recognise(signer=sign(told.educator, brought.digest), brought=brought)
+    digest = recognising.withdrawal_digest(row, "It was somebody else's.")
+    recognising.withdraw(signer=sign(told.educator, digest), recognition=row, reason="It was somebody else's.")
+    flag = FlagFactory(clinician=told.learner, procedure=told.procedure)
+    referring.refer(actor=told.educator, flag=flag, to=told.cast.manager, reason="What would you do?")
+    with recording(actor=None, kind="award.made") as rec:
+        end_award(rec, Award.objects.known().get(clinician__user=told.supervisors[0]), date(2026, 1, 1))
+    found = [each.statement for each in reconsidering.in_question(access_of(told.educator))]
+    assert len(found) == 5
+    for outcome, rows in (("struck", found), ("counts", found[:2])):
+        digest = reconsidering.decision_digest(rows, outcome, "Compared with the ward's list.")
+        signer = sign(told.educator, digest)
+        reconsidering.decide(signer=signer, statements=rows, outcome=outcome, reason="Compared with the ward's list.")
+    return told
 
 
 def file_of(stage, user=None):
@@ -226,6 +257,61 @@ def test_a_second_rating_is_not_in_the_file_that_the_person_observed_takes_away(
     assert str(second.uuid) not in own
     assert str(second.uuid) in theirs
     assert str(second.uuid) not in json.dumps(file_of(stage))
+
+
+@pytest.mark.std("A-20")
+def test_what_was_brought_shown_to_others_and_looked_at_again_is_in_the_file_and_the_acts_prove_it(decided):
+    for user in (decided.learner.user, decided.educator):
+        file = file_of(decided, user)
+        assert found(file) == []
+    (brought,) = file["recognitions"]
+    assert (brought["said"]["outcome"], brought["said"]["insertions"], brought["by"]) == (
+        "part", 2, decided.educator.name
+    )  # fmt: skip
+    assert brought["until_act"] is not None
+    (shown,) = file["referrals"]
+    assert (shown["to"], shown["reason"]) == (decided.cast.manager.name, "What would you do?")
+    outcomes = [(each["said"]["outcome"], each["until_act"] is None) for each in file["reconsidered"]]
+    assert sorted(outcomes) == [("counts", True)] * 2 + [("struck", False)] * 2 + [("struck", True)] * 3
+
+
+@pytest.mark.parametrize("section", ["recognitions", "referrals", "reconsidered"])
+def test_nothing_that_was_decided_can_be_left_out_of_the_file_or_changed_in_it(decided, section):
+    file = file_of(decided)
+    row = file[section].pop()
+    assert any("is missing" in each for each in found(file))
+    for path, text in [*leaves(row["said"], ("said",)), (("reason",), row.get("reason"))]:
+        if text is None or (path == ("reason",) and section == "reconsidered"):
+            continue  # the reason for many stands beside their act, which goes with nobody's file
+        changed = copy.deepcopy(row)
+        holder = changed
+        for part in path[:-1]:
+            holder = holder[part]
+        holder[path[-1]] = f"{text}."
+        assert found({**file, section: [*file[section], changed]}) != [], path
+
+
+def test_what_was_decided_is_read_on_paper_and_in_the_workbook(decided):
+    def taken(form):
+        return making.make(actor=decided.learner.user, clinician=decided.learner, kind="evidence", form=form).file
+
+    book = openpyxl.load_workbook(io.BytesIO(taken("xlsx")))
+    titles = ("Brought from elsewhere", "Cases shown to others", "Countersignatures looked at again")
+    brought, shown, again = (list(book[title[:31]].iter_rows(values_only=True)) for title in titles)
+    assert brought[1][2:6] == (
+        "Marrick Valley Health: Certificate seen, copy in the file.", "Accepted in part: 2 insertions",
+        decided.educator.name, "Asked the educator there.",
+    )  # fmt: skip
+    assert brought[1][6].startswith("withdrawn, act ")
+    assert shown[1][1:5] == (decided.cast.manager.name, decided.educator.name, "What would you do?", "stands")
+    assert sorted((row[2], row[5].split(",")[0]) for row in again[1:]) == sorted(
+        [("Counts all the same", "stands")] * 2
+        + [("Does not count", "decided otherwise since")] * 2
+        + [("Does not count", "stands")] * 3
+    )
+    text = text_of(taken("pdf"))
+    for words in (*titles, "Marrick Valley Health", "What would you do?", "Counts all the same"):
+        assert words in text, words
 
 
 def test_questions_and_what_was_said_to_them_are_in_the_file(stage):
