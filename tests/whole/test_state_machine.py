@@ -47,7 +47,7 @@ LAST = (
 )  # fmt: skip
 # `holding_true.the_ledger_holds` asks of each of them in every walk that it says who signed, as what, and why.
 SIGNED = {
-    "award.extended", "award.made", "award.renewed", "checklist.approved", "checklist.retired",
+    "award.extended", "award.made", "award.renewed", "certificate.revoked", "checklist.approved", "checklist.retired",
     "checklist.retirement_decided", "cohort.left", "completions.imported", "correction.decided", "dispute.ruled",
     "enrolment.moved", "flag.closed", "founding.decided", "logbook.imported", "observation.dispute_ruled",
     "observation.signed", "plan.ended", "plan.extended", "plan.made", "policy.changed", "policy.ended",
