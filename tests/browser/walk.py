@@ -38,12 +38,16 @@ HREF = re.compile(r'<a [^>]*?href="([^"]+)"')
 
 @dataclass(frozen=True)
 class Stop:
-    """A page as one person sees it. `html` is set where it is not fetched: the answer to a form that was sent empty."""
+    """A page as one person sees it. `html` is set where it is not fetched: the answer to a form that was sent empty.
+
+    `again` marks one whose path somebody else looks at too: the parts are the same ones, put together otherwise.
+    """
 
     name: str
     path: str
     who: str
     html: str = ""
+    again: bool = False
 
     def __str__(self) -> str:
         return f"{self.name}{' with mistakes' if self.html else ''} {self.path} as {self.who}"
@@ -100,7 +104,7 @@ class Planner:
                 self.hrefs[who] |= {unescape(href) for href in HREF.findall(html)}
                 if (shown := self.face(html)) not in seen:
                     seen.add(shown)
-                    found.append(Stop(name, path, who))
+                    found.append(Stop(name, path, who, again=len(seen) > 1))
         if found and "POST" in TABLE[name].methods:
             found += self.with_mistakes(found[0])
         return found
@@ -182,8 +186,8 @@ class Looker:
                 page = context.new_page()
                 self.listen(page)
                 for stop in stops:
-                    # What a form says of mistakes differs in nothing from size to size.
-                    if stop.who == who and (size == "phone" or not stop.html):
+                    # What a form says of mistakes, and others see of the same page: in the narrow size alone.
+                    if stop.who == who and (size == "phone" or not (stop.html or stop.again)):
                         self.look_at(page, stop, size)
                 context.close()
 
