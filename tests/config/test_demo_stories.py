@@ -134,6 +134,39 @@ def test_evidence_files_hold_for_people_of_every_kind(register: Register) -> Non
     assert found["imported"] > 5
 
 
+ASK_COUNTED = f"""
+from datetime import datetime
+from audits.models import Procedure
+from credentials.progressing import what_counts
+from credentials.seeing import seen_by
+from credentials.standings import pairs_of
+from ledger import clock
+from people.access import access_of
+from people.models import Clinician, User
+people, procedures = Clinician.objects.in_bulk(), Procedure.objects.in_bulk()
+found = dict(lines=0, reasons=[], wrong=[])
+with clock.at(datetime.fromisoformat("{TODAY.isoformat()}T00:30:00+00:00")):
+    access = access_of(User.objects.get(email="ottilie.marrow@wrenfield.example"))
+    for who, which in pairs_of():
+        shown = what_counts(access, seen_by(access, people[who]), people[who], procedures[which])
+        for line in (each for group in shown.groups for each in group.lines):
+            found["lines"] += 1
+            found["reasons"] += [piece.why for piece in line.left_out]
+            if line.more or line.more_not or sum(piece.counts for piece in line.pieces) != line.line.have:
+                found["wrong"].append([people[who].name, procedures[which].code, line.line.label])
+found["reasons"] = sorted(set(found["reasons"]))
+"""
+
+
+def test_what_counts_comes_to_the_progress_of_everybody(register: Register) -> None:
+    found = register.ask(ASK_COUNTED)
+    assert found["wrong"] == []
+    assert found["lines"] > 200
+    assert {"not countersigned yet", "sent back by the supervisor, not countersigned"} <= set(found["reasons"])
+    assert "disputed, not counted until decided" in found["reasons"]
+    assert "the supervisor named says: not me" in found["reasons"]
+
+
 @pytest.mark.parametrize("key", STORIES)
 def test_the_review_finds_the_story(key: str, reviewed: dict[str, Any], standings: dict[str, Any]) -> None:
     story = STORIES[key]
