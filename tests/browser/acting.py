@@ -40,8 +40,8 @@ class Person:
         return self.page.locator("main")
 
     def open(self, path: str) -> int:
-        """Open a page of this server; the status of its answer."""
-        answer = self.page.goto(self.url + path)
+        """Open a page of this server, and wait until all of it is there, its scripts run; the status of its answer."""
+        answer = self.page.goto(self.url + path, wait_until="domcontentloaded")
         assert answer is not None
         return answer.status
 
