@@ -14,6 +14,13 @@ from people.forms import ThroughField
 from people.models import Clinician
 from people.tree import Tree
 
+# What each answer means for the person, on its tile.
+MEANS = {
+    Recognition.Outcome.WHOLE: "As a whole: held here from today, not provisional",
+    Recognition.Outcome.PART: "In part: so many insertions count as supervised",
+    Recognition.Outcome.REASSESS: "To be assessed again: nothing of it counts",
+}
+
 
 class RecogniseForm(Form):
     """What was brought, and how much of it is accepted."""
@@ -26,14 +33,16 @@ class RecogniseForm(Form):
         help_text="What shows it and where it is kept: a certificate seen, a letter in the file, whom you asked.",
     )
     outcome = forms.ChoiceField(
-        label="How much is accepted", choices=Recognition.Outcome.choices, widget=forms.RadioSelect
+        label="How much is accepted",
+        choices=[(each.value, words) for each, words in MEANS.items()],
+        widget=forms.RadioSelect,
     )
-    awarded_on = DayField(label="Of a whole: awarded there on", required=False)
+    awarded_on = DayField(label="Awarded there on", required=False)
     expires_on = ThroughField(
-        label="Of a whole: valid there through", help_text="Empty: as long as the programme here says. Never longer."
+        label="Valid there through", help_text="Empty: as long as the programme here says. Never longer."
     )
     insertions = forms.IntegerField(
-        label="Of a part: insertions accepted",
+        label="Insertions accepted",
         required=False,
         min_value=1,
         max_value=500,
@@ -42,7 +51,7 @@ class RecogniseForm(Form):
 
     def __init__(self, *args: Any, tree: Tree, units: Iterable[int], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.add("scope_unit", HereField(tree, units, label="Of a whole: holds at this unit and below", required=False))
+        self.add("scope_unit", HereField(tree, units, label="To hold here at this unit and below", required=False))
         self.add("reason", reason_field())
         self.order_fields(
             [
