@@ -29,7 +29,7 @@ from credentials.standings import Judged, judge_many
 from people.access import Access
 from people.models import Clinician, User
 
-SHOWN = 12  # a longer list of what counts is folded
+SHOWN = 12  # a longer list is folded
 STRUCK = "struck out after a disagreement"
 SIGNED = {
     "in_room": "signed by {}, in the room",
@@ -82,6 +82,10 @@ class LineShown:
     @property
     def is_folded(self) -> bool:
         return len(self.counting) > SHOWN
+
+    @property
+    def is_left_out_folded(self) -> bool:
+        return len(self.left_out) > SHOWN
 
 
 @dataclass(frozen=True, slots=True)
