@@ -53,7 +53,6 @@ def register_all() -> None:
         "observation.replied",
         "observation.second_asked",
         "observation.second_declined",
-        "procedure.opened",
     ):
         stale.register(kind, stale.NOBODY)
     for kind in SUPERVISING_RESTS_ON:

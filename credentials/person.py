@@ -144,7 +144,12 @@ def person_page(
         returns=is_now and step_from(judged, clinician, chosen) is not None,
         planned=bool(open_plans(judged.facts, judged.on)),
     )  # fmt: skip
-    awards = list(Award.objects.known(known).filter(clinician=clinician, procedure=chosen).order_by("from_day", "id"))
+    awards = list(
+        Award.objects.known(known)
+        .filter(clinician=clinician, procedure=chosen)
+        .select_related("scope_unit")
+        .order_by("from_day", "id")
+    )
     return PersonPage(
         clinician=clinician,
         procedure=chosen,

@@ -33,7 +33,6 @@ from tests.config.demo_register import TODAY, Register, on_postgresql, on_sqlite
 
 NOT_SHOWN = {
     "export.made": "a list taken away as a file: a page is asked for it, and nothing is decided",
-    "procedure.opened": "procedures come with the examples when a register is started",
     "staff.imported": "the demo takes its people in one by one, since the plan of two years knows each by name",
 }
 """Kind of act -> why the demo does without it."""
