@@ -19,6 +19,7 @@ from ledger import clock
 from ledger.models import Act
 from people import stale
 from tests.whole import holding_true
+from tests.whole.test_attested import KINDS
 from tests.whole.world import BEGUN, VERBS, Walk, World, make_world, rolled_back
 
 pytestmark = pytest.mark.django_db
@@ -148,6 +149,10 @@ def reached_in(walk: Walk) -> set[str]:
     for act in Act.objects.exclude(kind="test.staged"):
         reached |= {f"act {act.kind}"} | ({f"signed {act.kind}"} if "signature" in act.facts else set())
     return reached
+
+
+def test_every_kind_that_can_be_signed_is_one_that_the_walk_does():
+    assert set(KINDS) == SIGNED
 
 
 @pytest.mark.std("A-01")
