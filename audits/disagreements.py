@@ -8,8 +8,10 @@ from uuid import UUID
 from django.urls import reverse
 
 from audits import ruling
+from audits.checklist import VERDICT_WORDS
 from audits.models import Dispute, DisputeAnswer, Insertion, Observation, ObservationDispute, Ruling
 from audits.ruling import AnyDispute
+from audits.wording import summary
 from people.access import Access, Right
 from people.models import Clinician
 from sheets.listing import Column, Listing
@@ -43,6 +45,7 @@ class Page:
     day: date
     where: str
     link: str
+    what: str  # the entry or observation in a line
     said: Sequence[Said]
     may_answer: bool
     may_rule: bool
@@ -81,29 +84,35 @@ def of_entry(access: Access, uuid: UUID) -> Page:
     )
     latest = Insertion.objects.filter(uuid=uuid).select_related("clinician").latest("version")
     link = reverse("entry", args=[uuid])
-    return _page(access, uuid, latest.clinician, latest.performed_on, latest.unit_id, link, list(rows.order_by("-pk")))
+    found = list(rows.order_by("-pk"))
+    return _page(access, latest, day=latest.performed_on, link=link, what=summary(latest), disputes=found)
 
 
 def of_observation(access: Access, uuid: UUID) -> Page:
     """Raises Http404 for an observation that this user may not see."""
-    row = Observation.objects.seen_by(access, uuid).select_related("clinician").get()
+    row = Observation.objects.seen_by(access, uuid).select_related("clinician", "assessor").get()
     rows = ObservationDispute.objects.filter(observation=row).select_related(
         "observation__clinician", "observation__assessor", "by"
     )
     link = reverse("observation", args=[uuid])
-    return _page(access, uuid, row.clinician, row.observed_on, row.unit_id, link, list(rows.order_by("-pk")))
+    verdict = VERDICT_WORDS.get(row.verdict, "").lower()
+    purpose = str(row.get_purpose_display())
+    what = f"{purpose}: {verdict}, " if verdict else f"{purpose}, "
+    what += f"observed by {row.assessor.name}"
+    return _page(access, row, day=row.observed_on, link=link, what=what, disputes=list(rows.order_by("-pk")))
 
 
 def _page(
-    access: Access, uuid: UUID, clinician: Clinician, day: date, unit: int, link: str, disputes: Sequence[AnyDispute]
+    access: Access, row: Insertion | Observation, *, day: date, link: str, what: str, disputes: Sequence[AnyDispute]
 ) -> Page:
     open_one = next((each for each in disputes if each.known_until_id is None), None)
     return Page(
-        uuid=uuid,
-        clinician=clinician,
+        uuid=row.uuid,
+        clinician=row.clinician,
         day=day,
-        where=access.tree.path(unit),
+        where=access.tree.path(row.unit_id),
         link=link,
+        what=what,
         said=[
             Said(
                 dispute=each,

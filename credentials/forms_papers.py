@@ -9,7 +9,7 @@ from credentials.papers.making import EVIDENCE, FORMS, LOGBOOK
 from people.fields import DayField, Form
 
 PAPERS = ((LOGBOOK, "Logbook: the entries of some days, with who signed"), (EVIDENCE, "Evidence file: everything"))
-AS = (("pdf", "PDF, to print"), ("xlsx", "Workbook"), ("json", "Data, to be checked by the script"))
+AS = (("pdf", "PDF, to print"), ("xlsx", "Workbook"), ("json", "Data of an evidence file, to be checked by the script"))
 
 
 class PaperForm(Form):

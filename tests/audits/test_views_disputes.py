@@ -51,6 +51,8 @@ def test_an_educator_finds_it_on_today_decides_and_both_sides_read_why(client, s
     body = {"outcome": "stands", "reason": "The chart of the ward says that it ran."}
     check = client.post(url, body)
     assert "Check before you sign" in text(check)
+    for shown in (client.get(page), client.get(url), check):
+        assert "Working first time; 1 puncture. <a" in text(shown)  # what it is about, before it is signed
     assert not Ruling.objects.exists()
     sealed = {"email": stage.cast.educator.email, "shown": check.context["form"].initial["shown"]}
     assert "That is not your password" in text(client.post(url, {**body, **sealed, "secret": "not this one at all"}))
