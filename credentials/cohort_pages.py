@@ -15,6 +15,7 @@ from credentials.hanging import Hangs, hanging
 from credentials.models import Cohort, CohortMember
 from credentials.rules import progress
 from credentials.rules.answers import Status
+from credentials.rules.standing import waits_for_award
 from credentials.standings import Read, read_many
 from credentials.today_lines import Line, Part
 from people.access import Access, Right
@@ -31,6 +32,7 @@ class Row:
     member: CohortMember
     path: str
     status: Status | None
+    waits: bool  # for the decision alone: every term is met
     lines: Sequence[progress.Line]
     hangs: Hangs
 
@@ -75,7 +77,7 @@ class CohortPage:
 
     @property
     def ready(self) -> int:
-        return sum(row.status is Status.READY_FOR_AWARD for row in self.within)
+        return sum(row.waits for row in self.within)
 
     @property
     def hanging(self) -> int:
@@ -117,6 +119,7 @@ def _row(access: Access, row: CohortMember, found: Read | None, hangs: Hangs) ->
         member=row,
         path=access.tree.path(home) if home is not None and home in access.tree else "",
         status=found.home.status if found else None,
+        waits=bool(found and waits_for_award(found.standing, found.home.status)),
         lines=(*standing.entry, *standing.award) if standing else (),
         hangs=hangs,
     )
@@ -165,7 +168,7 @@ STATES = (
 def _in_state(rows: Sequence[Row], value: str) -> list[Row]:
     tests = {
         "in": lambda row: row.is_in,
-        "ready": lambda row: row.is_in and row.status is Status.READY_FOR_AWARD,
+        "ready": lambda row: row.is_in and row.waits,
         "hangs": lambda row: row.is_in and bool(row.hangs),
         "left": lambda row: not row.is_in,
     }
