@@ -8,8 +8,9 @@ from datetime import date, timedelta
 import pytest
 
 from audits.calendar import add_months
-from credentials.rules.answers import Answer
+from credentials.rules.answers import Answer, Status
 from credentials.rules.facts import RestrictionKind, Span
+from credentials.rules.standing import waits_for_award
 from credentials.rules.terms import Terms
 from tests.rules.builders import (
     a_completion,
@@ -23,6 +24,7 @@ from tests.rules.builders import (
     entry_terms_met,
     signed_rows,
     some_facts,
+    standing_on,
 )
 
 DAY = timedelta(days=1)
@@ -181,6 +183,19 @@ def test_who_has_all_that_the_terms_ask_is_ready_and_not_awarded_by_itself():
         ("ready_for_award", "in_room"),
         ("ready_for_award", "in_room"),
     ]
+
+
+def test_who_lapsed_and_has_all_that_the_terms_ask_again_stays_lapsed_and_waits_for_the_award():
+    terms = Terms(insertions=3, supervisors=2, days=3)
+    facts = held(
+        enrolments=(an_enrolment(starts=date(2026, 6, 1), terms=terms),),
+        completions=entry_terms_met(date(2026, 6, 1)),
+    )
+    rows = signed_rows(3, first=date(2026, 6, 2))
+    for day, waits in zip(around(date(2026, 6, 4)), (False, True, True), strict=True):
+        standing = standing_on(facts, day, rows)
+        status = answer_on(facts, day, rows).status
+        assert (status, waits_for_award(standing, status)) == (Status.LAPSED, waits)
 
 
 # 'a plan past its date stays in force, overdue, until a signed decision ends it'
