@@ -285,7 +285,7 @@ def test_the_workbook_has_a_sheet_for_each_unit_and_no_formula(stage, client):
     sheet = book[ward]
     assert sheet.freeze_panes == "B2"
     assert not [cell for row in sheet for cell in row if cell.data_type == "f"]
-    frame = pandas.read_excel(io.BytesIO(made.content), sheet_name=ward, dtype=str)
+    frame = pandas.read_excel(io.BytesIO(made.content), sheet_name=ward, dtype=str, engine="openpyxl")
     assert list(frame.columns)[:2] == ["Clinician", "Staff number"]
     assert len(frame) == 3  # the seniors and one; nobody else stands in anything
     assert Act.objects.filter(kind="export.made").latest("seq").facts["list"] == "year-ahead-book"
